@@ -1,0 +1,126 @@
+"""Responses: what is measured, what is wanted of it, and how it is measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from doe.errors import InputError, as_choice, as_name, as_number
+
+__all__ = ["Response"]
+
+GOALS = ("minimise", "maximise", "target")
+KINDS = ("continuous", "count", "proportion")
+SCALES = ("identity", "log")
+
+
+@dataclass(frozen=True)
+class Response:
+    """A measured quantity with its goal, specification and method of test.
+
+    Parameters
+    ----------
+    name : str
+        An identifier; it stands in column headings.
+    unit : str
+        Unit of the measurement.
+    goal : {"minimise", "maximise", "target"}
+    lower, upper : float or None
+        Specification limits, in `unit`.
+    target : float or None
+        The value wanted. For "minimise" and "maximise" it is the value beyond which a
+        further gain is worth nothing.
+    kind : {"continuous", "count", "proportion"}
+    scale : {"identity", "log"}
+        The scale models are fitted on; "log" for ratios and spreads that grow with the mean.
+    method : str
+        Method of test in words.
+    resolution : float or None
+        Least difference the instrument shows, in `unit`.
+    detection_limit : float or None
+        Values at or below it cannot be told apart, in `unit`.
+    possible : (float or None, float or None)
+        What a reading can be at all; others are refused at entry.
+    assumed_sd : float or None
+        Standard deviation between repeated runs, assumed before any data, in `unit`
+        (on a log scale: relative, e.g. 0.10 for 10 %).
+    importance : float
+        Weight among the responses when one recipe must serve all of them; above 0.
+    label : str
+        How people read it; the name with spaces if not given.
+    """
+
+    name: str
+    unit: str = ""
+    goal: str = "minimise"
+    lower: float | None = None
+    upper: float | None = None
+    target: float | None = None
+    kind: str = "continuous"
+    scale: str = "identity"
+    method: str = ""
+    resolution: float | None = None
+    detection_limit: float | None = None
+    possible: tuple[float | None, float | None] = (None, None)
+    assumed_sd: float | None = None
+    importance: float = 1.0
+    label: str = ""
+
+    def __post_init__(self) -> None:
+        as_name("response, name", self.name)
+        where = f"response '{self.name}'"
+        as_choice(f"{where}, goal", self.goal, GOALS)
+        as_choice(f"{where}, kind", self.kind, KINDS)
+        as_choice(f"{where}, scale", self.scale, SCALES)
+        put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731
+        put("label", self.label or self.name.replace("_", " "))
+        put("possible", tuple(self.possible))
+        for key in ("lower", "upper", "target", "detection_limit"):
+            if getattr(self, key) is not None:
+                put(key, as_number(f"{where}, {key}", getattr(self, key)))
+        for key in ("resolution", "assumed_sd"):
+            if getattr(self, key) is not None:
+                put(key, as_number(f"{where}, {key}", getattr(self, key), above=0))
+        put("importance", as_number(f"{where}, importance", self.importance, above=0))
+        if len(self.possible) != 2:
+            raise InputError(f"{where}, possible", self.possible, "two ends are needed",
+                             "Give (least, greatest); None leaves an end open")
+        for end in self.possible:
+            if end is not None:
+                as_number(f"{where}, possible", end)
+        if None not in self.possible and not self.possible[0] < self.possible[1]:
+            raise InputError(f"{where}, possible", self.possible, "the ends are not in order",
+                             "Give (least, greatest)")
+        if self.lower is not None and self.upper is not None and not self.lower < self.upper:
+            raise InputError(f"{where}, upper", self.upper, f"it must be above lower = "
+                             f"{self.lower:g}", "Swap the limits")
+        if self.goal == "target" and self.target is None:
+            raise InputError(f"{where}, target", None, "the goal is a target but none is given",
+                             "Give target, or choose 'minimise' or 'maximise'")
+        if self.target is not None and (
+            (self.lower is not None and self.target < self.lower)
+            or (self.upper is not None and self.target > self.upper)
+        ):
+            raise InputError(f"{where}, target", self.target, "it lies outside the specification",
+                             "Move the target between the limits")
+
+    @property
+    def title(self) -> str:
+        """Label with its unit, for axes and headings."""
+        return f"{self.label} ({self.unit})" if self.unit else self.label
+
+    @property
+    def specification(self) -> str:
+        """The specification limits in words."""
+        unit = f" {self.unit}" if self.unit else ""
+        if self.lower is not None and self.upper is not None:
+            return f"{self.lower:g} to {self.upper:g}{unit}"
+        if self.upper is not None:
+            return f"at most {self.upper:g}{unit}"
+        if self.lower is not None:
+            return f"at least {self.lower:g}{unit}"
+        return "no limits"
+
+    def meets(self, value: float) -> bool:
+        """True if `value` is within the specification limits."""
+        return ((self.lower is None or value >= self.lower)
+                and (self.upper is None or value <= self.upper))
