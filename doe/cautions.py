@@ -14,6 +14,7 @@ import pandas as pd
 from doe.errors import InputError
 from doe.mixer import ATMOSPHERE, Material, Mixer, Programme, Step, Vessel
 from doe.physics import relative_acceleration
+from doe.wording import percent
 
 __all__ = ["cautions", "to_programmes"]
 
@@ -126,7 +127,7 @@ def _rating(mixer, vessel, steps) -> str:
     if share > 1:
         return (f"{text}, ABOVE the {vessel.rated_acceleration:g} g that the {vessel.kind} is "
                 "rated for: do not run.")
-    return (f"{text}, {share:.0%} of the {vessel.rated_acceleration:g} g that the {vessel.kind} "
+    return (f"{text}, {percent(share)} of the {vessel.rated_acceleration:g} g that the {vessel.kind} "
             f"is rated for; {inspect}.")
 
 
@@ -169,13 +170,13 @@ def _vapour(mixer, vessel, material, steps, fill_mass) -> str:
                  f"{material.vapour_pressure:g} kPa)")
     else:
         text += (f"the pressure stays above the vapour pressure of {material.name}, "
-                 f"{material.vapour_pressure:g} kPa, as long as it does not run hotter than planned")
+                 f"{material.vapour_pressure:g} kPa, unless it runs hotter than planned")
     text += "; lead the pump's exhaust to extraction, keep sources of ignition away"
     if None not in (vessel, material, fill_mass):
         phi = material.filler_volume_fraction or 0.0
         density = material.density * (1 - phi) + (material.filler_density or 0.0) * phi
         if phi == 0.0 or material.filler_density is not None:
-            text += f", and leave room for foam ({fill_mass / density / vessel.volume:.0%} full)"
+            text += f", and leave room for foam ({percent(fill_mass / density / vessel.volume)} full)"
             return text + "."
     return text + ", and leave room for foam."
 

@@ -25,7 +25,7 @@ def test_acceleration_is_compared_with_the_rating():
     assert fast[0].startswith("DO NOT RUN: 1 of 2 programmes break, programme 2 first")
     mild = cautions(MIXER, CUP, PASTE, MILD)
     assert "157 g at 1000 rpm" in item(mild, "Vessel")
-    assert "39% of the 400 g" in item(mild, "Vessel")
+    assert "39 % of the 400 g" in item(mild, "Vessel")
     assert not any(line.startswith("DO NOT RUN") for line in mild)
 
 
@@ -48,7 +48,7 @@ def test_balance_and_headspace_follow_from_the_fill():
     lines = cautions(MIXER, CUP, PASTE, MILD, fill_mass=117.0)
     assert "197 g calls for 200 g opposite" in item(lines, "Balance")
     # 0.7·1.1 + 0.3·3.9 = 1.94 g/cm³; 117 g / 1.94 / 150 mL = 40 %
-    assert "40% full" in item(lines, "Vapour")
+    assert "40 % full" in item(lines, "Vapour")
     assert "carries at most 400 g" in item(cautions(MIXER, CUP, PASTE, MILD, fill_mass=500.0),
                                            "Balance")
 
