@@ -127,8 +127,8 @@ def _rating(mixer, vessel, steps) -> str:
     if share > 1:
         return (f"{text}, ABOVE the {vessel.rated_acceleration:g} g that the {vessel.kind} is "
                 "rated for: do not run.")
-    return (f"{text}, {percent(share)} of the {vessel.rated_acceleration:g} g that the {vessel.kind} "
-            f"is rated for; {inspect}.")
+    return (f"{text}, {percent(share)} of the {vessel.rated_acceleration:g} g that the "
+            f"{vessel.kind} is rated for; {inspect}.")
 
 
 def _heat(vessel, material) -> str:
@@ -176,8 +176,8 @@ def _vapour(mixer, vessel, material, steps, fill_mass) -> str:
         phi = material.filler_volume_fraction or 0.0
         density = material.density * (1 - phi) + (material.filler_density or 0.0) * phi
         if phi == 0.0 or material.filler_density is not None:
-            text += f", and leave room for foam ({percent(fill_mass / density / vessel.volume)} full)"
-            return text + "."
+            fill = percent(fill_mass / density / vessel.volume)
+            return text + f", and leave room for foam ({fill} full)."
     return text + ", and leave room for foam."
 
 
