@@ -1,0 +1,321 @@
+"""From ideal points to settings that can be made, and what the move costs a plan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from doe.errors import InputError
+from doe.factors import Region
+from doe.mixer import ATMOSPHERE, Mixer
+from doe.terms import Term, model_matrix
+
+__all__ = ["Settled", "block_columns", "feasible", "information", "rank", "sample", "settable",
+           "settle"]
+
+_STEPS = np.linspace(1, 0, 201)
+_MOVED = 1e-6
+
+
+@dataclass(frozen=True)
+class Settled:
+    """Settings that can be made, and how they were come by.
+
+    Parameters
+    ----------
+    settings : DataFrame
+        Settable points inside the region, natural units.
+    moves : ndarray, shape (n, k)
+        How far each numeric setting was moved, in half-ranges; 0 for categorical factors.
+    pulled : ndarray of bool, shape (n,)
+        Points that had to be brought inside the constraints.
+    limits : tuple of str
+        The limits those points broke, in words.
+    """
+
+    settings: pd.DataFrame
+    moves: np.ndarray
+    pulled: np.ndarray
+    limits: tuple[str, ...] = ()
+
+
+def settable(region: Region, settings: pd.DataFrame, mixer: Mixer | None = None) -> pd.DataFrame:
+    """The nearest settings that can be made: by the mixer if one is given."""
+    return region.snap(settings) if mixer is None else mixer.snap(settings, region)
+
+
+def outside_mixer(settings: pd.DataFrame, mixer: Mixer) -> dict[str, np.ndarray]:
+    """Columns that ask more than the mixer can do, and in which rows.
+
+    Columns are read as in `Mixer.snap`. Pressures within 1 kPa of the atmosphere need no
+    vacuum; the times of all steps together must not exceed the mixer's greatest time.
+    """
+    out: dict[str, np.ndarray] = {}
+
+    def note(columns: Sequence[str], bad: np.ndarray) -> None:
+        for column in columns:
+            out[column] = out.get(column, False) | bad
+
+    def beyond(values: np.ndarray, low: float, high: float) -> np.ndarray:
+        return (values < low - 1e-9) | (values > high + 1e-9)
+
+    times = [c for c in settings if c == "time" or c.endswith("_time")]
+    if times:
+        note(times, settings[times].to_numpy(float).sum(axis=1) > mixer.greatest_time + 1e-9)
+    for column in settings:
+        if column == "time" or column.endswith("_time"):
+            note([column], settings[column].to_numpy(float) <= 0)
+        elif column == "revolution" or column.endswith("_revolution"):
+            speed = settings[column].to_numpy(float)
+            note([column], beyond(speed, *mixer.revolution_range))
+            ratio = column[:-len("revolution")] + "rotation_ratio"
+            if ratio in settings:
+                rotation = speed * settings[ratio].to_numpy(float)
+                note([column, ratio], beyond(rotation, *mixer.rotation_range))
+        elif column == "pressure" or column.endswith("_pressure"):
+            pressure = settings[column].to_numpy(float)
+            low, high = mixer.pressure_range or (ATMOSPHERE - 1, np.inf)
+            note([column], beyond(pressure, low, max(high, ATMOSPHERE + 1)))
+    return {column: bad for column, bad in out.items() if bad.any()}
+
+
+def feasible(region: Region, settings: pd.DataFrame, mixer: Mixer | None = None) -> np.ndarray:
+    """Which settings lie in the region and within the mixer's reach; boolean, shape (n,)."""
+    inside = region.contains(settings)
+    if mixer is not None:
+        for bad in outside_mixer(settings, mixer).values():
+            inside &= ~bad
+    return inside
+
+
+def sample(region: Region, count: int = 2048, seed: int = 1) -> pd.DataFrame:
+    """Points spread evenly over the region, seeded; natural units, not snapped.
+
+    Scrambled Sobol' points; ordinal and categorical factors at their levels; points that
+    break a constraint are dropped, and more drawn until there are `count`.
+
+    Raises
+    ------
+    InputError
+        If hardly any point is inside the constraints.
+    """
+    from scipy.stats import qmc
+
+    engine = qmc.Sobol(len(region), seed=seed)
+    kept, found = [], 0
+    for _ in range(12):
+        unit = engine.random(1 << max(0, int(np.ceil(np.log2(count)))))
+        columns = {}
+        for j, f in enumerate(region.factors):
+            if f.kind == "continuous":
+                columns[f.name] = f.low + unit[:, j] * (f.high - f.low)
+            else:
+                levels = f.settings()
+                place = np.minimum((unit[:, j] * len(levels)).astype(int), len(levels) - 1)
+                columns[f.name] = levels[place]
+        points = pd.DataFrame(columns)
+        points = points[region.contains(points)]
+        kept.append(points)
+        found += len(points)
+        if found >= count:
+            return pd.concat(kept, ignore_index=True).iloc[:count]
+    if not found:
+        raise InputError("region, constraints", [str(c) for c in region.constraints],
+                         "no point was found that keeps them all",
+                         "Relax a constraint or move the factor ranges")
+    return pd.concat(kept, ignore_index=True)
+
+
+def anchor(region: Region, mixer: Mixer | None = None) -> dict[str, float]:
+    """Numeric settings that points outside are pulled towards.
+
+    The centre of the region; where that cannot be run, the middle of what can.
+
+    Raises
+    ------
+    InputError
+        If nothing in the region can be run.
+    """
+    numeric = [f.name for f in region.numeric]
+    centre = region.centre().iloc[[0]]
+    if feasible(region, settable(region, centre, mixer), mixer)[0]:
+        return centre.iloc[0][numeric].to_dict()
+    points = settable(region, sample(region, 4096), mixer)
+    points = points[feasible(region, points, mixer)]
+    if points.empty:
+        raise InputError("region", [str(c) for c in region.constraints],
+                         "none of the settings in it can be run",
+                         "Relax a constraint, move the factor ranges, or use finer increments")
+    middle = points.iloc[[0]].copy()
+    middle[numeric] = points[numeric].mean().to_numpy()
+    if feasible(region, settable(region, middle, mixer), mixer)[0]:
+        return middle.iloc[0][numeric].to_dict()
+    scale = np.array([f.half_range for f in region.numeric])
+    away = (points[numeric].to_numpy() - middle[numeric].to_numpy()) / scale
+    return points.iloc[int((away**2).sum(axis=1).argmin())][numeric].to_dict()
+
+
+def settle(region: Region, ideal: pd.DataFrame, mixer: Mixer | None = None) -> Settled:
+    """Snap ideal points to settings that can be made, inside the region.
+
+    A point that breaks a limit is moved along the straight line, in coded units, towards the
+    region's centre: first only in the factors that the broken limits bind, then in all
+    numeric ones; the settable point that needs the least move is taken.
+
+    Raises
+    ------
+    InputError
+        If nothing on the way to the centre can be run.
+    """
+    ideal = ideal[region.names].reset_index(drop=True)
+    settings = settable(region, ideal, mixer)
+    inside = feasible(region, settings, mixer)
+    limits = () if inside.all() else _broken(region, settings, mixer)
+    if not inside.all():
+        goal = anchor(region, mixer)
+        settings = settings.copy()
+        for i in np.flatnonzero(~inside):
+            bound = _binding(region, settings.iloc[[i]], mixer)
+            found = None
+            for names in (bound, list(goal)):
+                found = found if found is not None else _pull(region, ideal.iloc[[i]], goal,
+                                                              names, mixer)
+            if found is None:
+                raise InputError(f"plan, point {i + 1}", ideal.iloc[i].to_dict(),
+                                 "nothing between it and the centre can be run",
+                                 "Relax a constraint or narrow the factor ranges")
+            for name in region.names:
+                settings.loc[i, name] = found[name]
+    moves = np.column_stack([
+        f.code(settings[f.name]) - f.code(ideal[f.name]) if f.is_numeric
+        else np.zeros(len(ideal)) for f in region.factors])
+    return Settled(settings, moves, ~inside, limits)
+
+
+def _broken(region: Region, settings: pd.DataFrame, mixer: Mixer | None) -> tuple[str, ...]:
+    limits = [f"range of {f.label}" for f in region.numeric
+              if (np.abs(f.code(settings[f.name])) > 1 + 1e-9).any()]
+    limits += [str(c) for c in region.constraints if not c.holds(settings).all()]
+    if mixer is not None and (beyond := outside_mixer(settings, mixer)):
+        limits.append("the mixer's limits on " + ", ".join(beyond))
+    return tuple(limits)
+
+
+def _binding(region: Region, point: pd.DataFrame, mixer: Mixer | None) -> list[str]:
+    names = {f.name for f in region.numeric if abs(f.code(point[f.name])[0]) > 1 + 1e-9}
+    names |= {n for c in region.constraints if not c.holds(point)[0] for n in c.names}
+    if mixer is not None:
+        names |= set(outside_mixer(point, mixer)) & {f.name for f in region.numeric}
+    return [n for n in region.names if n in names]
+
+
+def _pull(region: Region, point: pd.DataFrame, goal: dict[str, float], names: list[str],
+          mixer: Mixer | None) -> pd.Series | None:
+    steps, best = _STEPS, None
+    for _ in range(2):
+        path = pd.concat([point] * len(steps), ignore_index=True)
+        for name in names:
+            path[name] = goal[name] + steps * (float(point[name].iloc[0]) - goal[name])
+        path = settable(region, path, mixer)
+        hits = np.flatnonzero(feasible(region, path, mixer))
+        if len(hits) == 0:
+            return best
+        first = hits[0]
+        best = path.iloc[first]
+        if first == 0:
+            return best
+        steps = np.linspace(steps[first - 1], steps[first], 21)
+    return best
+
+
+# ---- what the moves cost ---------------------------------------------------------------
+
+def block_columns(block: Sequence[int]) -> np.ndarray:
+    """Sum-to-zero columns of b blocks; shape (n, b − 1)."""
+    block = np.asarray(block)
+    labels = np.unique(block)
+    return (block[:, None] == labels[1:]).astype(float) - (block == labels[0])[:, None]
+
+
+def information(X: np.ndarray, blocks: np.ndarray) -> np.ndarray:
+    """X'X after block effects are taken out: X'X − X'B (B'B)⁻¹ B'X; shape (p, p).
+
+    `blocks` are the columns of `block_columns`; with one block there are none. The intercept
+    then stands for the average block.
+    """
+    M = X.T @ X
+    if blocks.shape[1]:
+        M -= X.T @ blocks @ np.linalg.solve(blocks.T @ blocks, blocks.T @ X)
+    return M
+
+
+def rank(X: np.ndarray) -> int:
+    """Rank of a matrix whose columns are of the order of one (coded units)."""
+    return int(np.linalg.matrix_rank(X, tol=1e-8 * np.sqrt(max(X.shape)))) if X.size else 0
+
+
+def cost(region: Region, ideal: pd.DataFrame, settled: Settled, terms: Sequence[Term],
+         block: Sequence[int]) -> list[str]:
+    """What snapping and constraints cost the plan, in sentences with numbers.
+
+    D-efficiencies are compared as |M|^(1/p) for the plan's own terms.
+    """
+    remarks, total = [], len(ideal)
+    size = np.abs(settled.moves)
+    snapped = ~settled.pulled & (size.max(axis=1) > _MOVED)
+    if snapped.any():
+        remarks.append(f"{_points(snapped.sum(), total)} moved to the nearest settings that can "
+                       f"be made, {_farthest(region, size, snapped)}.")
+    if settled.pulled.any():
+        remarks.append(f"{_points(settled.pulled.sum(), total)} outside what can be run "
+                       f"({'; '.join(settled.limits)}) and pulled towards the centre, "
+                       f"{_farthest(region, size, settled.pulled)}.")
+    if not remarks:
+        return remarks
+    before = model_matrix(region, ideal, terms).to_numpy()
+    after = model_matrix(region, settled.settings, terms).to_numpy()
+    blocks = block_columns(block)
+    sentence = ("Together" if len(remarks) > 1 else "This") + " takes the greatest correlation "
+    sentence += f"between model columns from {_correlation(before):.2f} to "
+    sentence += f"{_correlation(after):.2f}"
+    old, new = _size(before, blocks), _size(after, blocks)
+    if rank(np.hstack([after, blocks])) < rank(np.hstack([before, blocks])):
+        sentence += " and leaves some terms of the model impossible to separate"
+    elif old > 0:
+        change = 100 * (1 - new / old)
+        sentence += (f" and costs {change:.1f} % of the D-efficiency" if change > 0.05 else
+                     f" and adds {-change:.1f} % to the D-efficiency" if change < -0.05 else
+                     " and costs no D-efficiency to speak of")
+    remarks.append(sentence + ".")
+    twins = (settled.settings.assign(_block=list(block)).duplicated().sum()
+             - ideal.assign(_block=list(block)).duplicated().sum())
+    if twins > 0:
+        remarks.append(f"{twins} point{'s' if twins > 1 else ''} now coincide with others: they "
+                       "repeat a setting instead of adding one.")
+    return remarks
+
+
+def _points(count: int, total: int) -> str:
+    return f"{count} of {total} points {'was' if count == 1 else 'were'}"
+
+
+def _farthest(region: Region, size: np.ndarray, rows: np.ndarray) -> str:
+    part = size[rows]
+    _, j = np.unravel_index(part.argmax(), part.shape)
+    return (f"by at most {part.max():.2g} in coded units ({region.factors[j].label})")
+
+
+def _correlation(X: np.ndarray) -> float:
+    varying = X[:, X.std(axis=0) > 1e-9]
+    if varying.shape[1] < 2:
+        return 0.0
+    r = np.abs(np.corrcoef(varying, rowvar=False))
+    return float(r[~np.eye(len(r), dtype=bool)].max())
+
+
+def _size(X: np.ndarray, blocks: np.ndarray) -> float:
+    sign, logdet = np.linalg.slogdet(information(X, blocks))
+    return float(np.exp(logdet / X.shape[1])) if sign > 0 else 0.0
