@@ -1,0 +1,99 @@
+"""What every panel shares: its frame, its status line, and a picture for readers without a kernel."""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from collections.abc import Callable, Iterable
+from functools import wraps
+from html import escape
+
+import ipywidgets as widgets
+import plotly.graph_objects as go
+
+from doe.charts.refresh import refresh
+from doe.charts.still import picture
+from doe.errors import InputError
+from doe.tables import STYLE
+
+__all__ = ["Panel", "labelled", "paragraphs", "reports_errors"]
+
+CONTROLS_WIDTH = "340px"
+TEXT = "font:14px/1.5 'Helvetica Neue',Arial,'Liberation Sans',sans-serif;color:#1a1a1a"
+
+
+class Panel:
+    """Controls on the left, what follows from them on the right.
+
+    Attributes
+    ----------
+    box : ipywidgets.Widget
+        The whole panel; a notebook shows it when the panel stands last in a cell.
+    figure : plotly.graph_objects.FigureWidget
+    words : ipywidgets.HTML
+        The finding in sentences.
+    status : ipywidgets.HTML
+        The outcome of the last thing done.
+    """
+
+    def __init__(self) -> None:
+        self.figure = go.FigureWidget()
+        self.words = widgets.HTML()
+        self.details = widgets.HTML()
+        self.status = widgets.HTML()
+        self.box: widgets.Widget = widgets.VBox()
+
+    def arrange(self, controls: Iterable[widgets.Widget]) -> None:
+        """Put the controls beside the words, figure and details."""
+        left = widgets.VBox([*controls, self.status],
+                            layout=widgets.Layout(width=CONTROLS_WIDTH, min_width=CONTROLS_WIDTH,
+                                                  padding="0 16px 0 0"))
+        right = widgets.VBox([widgets.HTML(STYLE), self.words, self.figure, self.details],
+                             layout=widgets.Layout(flex="1 1 auto", min_width="0"))
+        self.box = widgets.HBox([left, right], layout=widgets.Layout(align_items="flex-start"))
+
+    def draw(self, figure: go.Figure) -> None:
+        """Show the figure in place of the last one."""
+        refresh(self.figure, figure)
+
+    def say(self, text: str, *, wrong: bool = False) -> None:
+        """Show the outcome of what was just done; plain text."""
+        colour, mark = ("#BB5566", "Not done: ") if wrong else ("#004488", "")
+        self.status.value = (f'<div role="status" style="{TEXT};border-left:4px solid {colour};'
+                             f'padding:2px 8px;margin:6px 0">{mark}{escape(text)}</div>')
+
+    def _repr_mimebundle_(self, **kwargs) -> dict:
+        bundle = dict(self.box._repr_mimebundle_(**kwargs))
+        png = picture(self.figure) if self.figure.data else None
+        if png is not None:
+            bundle["image/png"] = b64encode(png).decode()
+        return bundle
+
+
+def reports_errors(action: Callable) -> Callable:
+    """Show an `InputError` of a panel's method in its status line instead of a traceback."""
+    @wraps(action)
+    def guarded(panel: Panel, *args, **kwargs):
+        try:
+            return action(panel, *args, **kwargs)
+        except InputError as error:
+            panel.say(str(error), wrong=True)
+            return None
+    return guarded
+
+
+def paragraphs(sentences: Iterable[str], *, first_bold: bool = True) -> str:
+    """Sentences as HTML: the first stands out, the others as a list; plain text in."""
+    texts = [escape(s) for s in sentences if s]
+    if not texts:
+        return ""
+    lead = f"<b>{texts[0]}</b>" if first_bold else texts[0]
+    rest = "".join(f"<li>{t}</li>" for t in texts[1:])
+    return (f'<div style="{TEXT};max-width:900px"><p style="margin:4px 0">{lead}</p>'
+            + (f'<ul style="margin:2px 0 8px;padding-left:20px">{rest}</ul>' if rest else "")
+            + "</div>")
+
+
+def labelled(text: str, widget: widgets.Widget) -> widgets.Widget:
+    """The widget below a full-length label, which ipywidgets would cut off beside it."""
+    return widgets.VBox([widgets.HTML(f'<span style="{TEXT};font-size:13px">{escape(text)}</span>'),
+                         widget], layout=widgets.Layout(margin="0 0 4px 0"))

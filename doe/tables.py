@@ -1,0 +1,111 @@
+"""Tables for reading: HTML with units in the headings, sensible digits, user text escaped."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+
+import numpy as np
+import pandas as pd
+
+from doe.wording import decimals_for, digits, fixed, p_value
+
+__all__ = ["Table", "html_table"]
+
+STYLE = """
+<style>
+table.study {border-collapse: collapse; font: 13px/1.4 'Helvetica Neue', Arial,
+  'Liberation Sans', sans-serif; margin: 6px 0; color: #1a1a1a; background: #fff}
+table.study caption {text-align: left; color: #555; padding: 2px 0 4px}
+table.study th {text-align: left; font-weight: 600; border-bottom: 2px solid #1a1a1a;
+  padding: 3px 10px 3px 0; vertical-align: bottom; white-space: normal}
+table.study td {border-bottom: 1px solid #e4e4e4; padding: 3px 10px 3px 0; vertical-align: top}
+table.study .number {text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap}
+table.study tr.marked td {font-weight: 600}
+</style>
+""".strip()
+
+
+class Table:
+    """A DataFrame as it should be read, in a notebook and in a report.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        ``frame.attrs["units"]`` may map columns to units, which then stand in the headings.
+    columns : mapping or sequence, optional
+        Columns to show, in order; a mapping gives their headings.
+    caption : str
+        Plain text above the table.
+    marked : sequence of bool, optional
+        Rows to set in bold.
+    n : int
+        Significant digits of the least variable number in each column.
+    """
+
+    def __init__(self, frame: pd.DataFrame, columns: Mapping[str, str] | Sequence[str] | None = None,
+                 *, caption: str = "", marked: Sequence[bool] | None = None, n: int = 3) -> None:
+        self.frame, self.columns, self.caption = frame, columns, caption
+        self.marked, self.n = marked, n
+
+    def _repr_html_(self) -> str:
+        return STYLE + html_table(self.frame, self.columns, caption=self.caption,
+                                  marked=self.marked, n=self.n)
+
+    def __repr__(self) -> str:
+        headings, cells = _cells(self.frame, self.columns, self.n)
+        return pd.DataFrame(dict(enumerate(c for c, _ in cells))).set_axis(
+            headings, axis=1).to_string(index=False)
+
+
+def html_table(frame: pd.DataFrame, columns: Mapping[str, str] | Sequence[str] | None = None, *,
+               caption: str = "", marked: Sequence[bool] | None = None, n: int = 3) -> str:
+    """The table as an HTML element of class ``study``, without its style sheet."""
+    headings, cells = _cells(frame, columns, n)
+    kinds = [' class="number"' if numeric else "" for _, numeric in cells]
+    out = ['<table class="study">']
+    if caption:
+        out.append(f"<caption>{escape(caption)}</caption>")
+    out.append("<thead><tr>" + "".join(f"<th{kind}>{escape(h)}</th>" for h, kind in
+                                       zip(headings, kinds, strict=True)) + "</tr></thead><tbody>")
+    for i in range(len(frame)):
+        row = "".join(f"<td{kind}>{escape(texts[i])}</td>" for (texts, _), kind in
+                      zip(cells, kinds, strict=True))
+        mark = ' class="marked"' if marked is not None and list(marked)[i] else ""
+        out.append(f"<tr{mark}>{row}</tr>")
+    out.append("</tbody></table>")
+    return "".join(out)
+
+
+def _cells(frame: pd.DataFrame, columns, n: int) -> tuple[list[str], list[tuple[list[str], bool]]]:
+    if columns is None:
+        columns = {c: str(c).replace("_", " ") for c in frame.columns}
+    elif not isinstance(columns, Mapping):
+        columns = {c: str(c).replace("_", " ") for c in columns}
+    units = frame.attrs.get("units", {})
+    headings = [heading + (f" ({units[c]})" if units.get(c) else "")
+                for c, heading in columns.items()]
+    return headings, [_column(frame[c], n) for c in columns]
+
+
+def _column(values: pd.Series, n: int) -> tuple[list[str], bool]:
+    if values.dtype == bool:
+        return [("yes" if v else "no") for v in values], False
+    numeric = pd.api.types.is_numeric_dtype(values)
+    if not numeric:
+        return ["" if v is None or (isinstance(v, float) and np.isnan(v))
+                else digits(v, n) if isinstance(v, float) else str(v) for v in values], False
+    if str(values.name) in ("p", "p_value") or str(values.name).startswith("p_"):
+        return [p_value(v).removeprefix("p ").removeprefix("= ") if v == v else ""
+                for v in values], True
+    numbers = values.to_numpy(float, na_value=np.nan)
+    finite = numbers[np.isfinite(numbers)]
+    if finite.size and (finite == np.round(finite)).all() and np.abs(finite).max() < 1e7:
+        return [fixed(v, 0) if np.isfinite(v) else "" for v in numbers], True
+    sizes = np.abs(finite[finite != 0])
+    # One number of decimals down the column lets the eye compare; where the sizes span more
+    # than four decades it would blank the small or flood the large, so each stands alone.
+    if sizes.size and sizes.max() < 1e4 * sizes.min() and 1e-5 <= sizes.max() < 1e7:
+        places = min(decimals_for(float(np.median(sizes)), n), 6)
+        return [fixed(v, places) if np.isfinite(v) else "" for v in numbers], True
+    return [digits(v, n) if v == v else "" for v in numbers], True

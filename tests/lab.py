@@ -1,0 +1,96 @@
+"""JupyterLab in a real Chromium, driven as a person would drive it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.error import URLError
+from urllib.request import urlopen
+
+import pytest
+
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+READY = 60_000  # ms; a cold start on two busy cores
+
+
+@contextmanager
+def lab_page(root: Path) -> Iterator:
+    """A browser page on a JupyterLab server over `root`; yields ``open_notebook(name) -> page``."""
+    if BROWSER is None:
+        if os.environ.get("STUDY_BROWSER_REQUIRED"):
+            pytest.fail("no Chromium found, but STUDY_BROWSER_REQUIRED is set")
+        pytest.skip("no Chromium on this machine")
+    from playwright.sync_api import sync_playwright
+
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    home = root / ".jupyter_home"
+    environment = {**os.environ, "JUPYTER_CONFIG_DIR": str(home / "config"),
+                   "JUPYTER_DATA_DIR": str(home / "data"),
+                   "JUPYTER_RUNTIME_DIR": str(home / "runtime")}
+    # Lab draws only the cells in sight unless told otherwise, and a test looks at all of them.
+    tracker = home / "settings" / "@jupyterlab" / "notebook-extension"
+    tracker.mkdir(parents=True)
+    (tracker / "tracker.jupyterlab-settings").write_text('{"windowingMode": "none"}')
+    environment["JUPYTERLAB_SETTINGS_DIR"] = str(home / "settings")
+    log = (root / "lab.log").open("w")
+    server = subprocess.Popen(
+        [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", f"--port={port}",
+         "--ServerApp.token=local", f"--ServerApp.root_dir={root}", "--LabApp.news_url=None",
+         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"],
+        env=environment, stdout=log, stderr=subprocess.STDOUT)
+    address = f"http://127.0.0.1:{port}"
+    try:
+        _wait_for(f"{address}/api?token=local", server, root / "lab.log")
+        with sync_playwright() as playwright:
+            browser = playwright.chromium.launch(
+                executable_path=BROWSER,
+                args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"])
+            page = browser.new_page(viewport={"width": 1500, "height": 1300})
+
+            def open_notebook(name: str):
+                page.goto(f"{address}/doc/tree/{name}?token=local&reset")
+                page.wait_for_selector("text=/\\| Idle/", timeout=READY)
+                return page
+
+            yield open_notebook
+            browser.close()
+    finally:
+        server.terminate()
+        server.wait(20)
+        log.close()
+
+
+def run_all(page) -> None:
+    """Run every cell and wait until the last one has finished without an error."""
+    page.click(".jp-Notebook .jp-CodeCell .cm-content >> nth=0")
+    page.keyboard.press("Escape")
+    page.click("text=Run >> nth=0")
+    page.click("text=Run All Cells >> nth=0")
+    page.wait_for_function(
+        """() => {
+            const prompts = [...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')];
+            return prompts.length && prompts.every(p => /\\[\\d+\\]/.test(p.textContent));
+        }""", timeout=2 * READY)
+    errors = page.locator('[data-mime-type="application/vnd.jupyter.stderr"]').all_text_contents()
+    assert not any("Traceback" in e for e in errors), errors
+
+
+def _wait_for(address: str, server: subprocess.Popen, log: Path) -> None:
+    limit = time.monotonic() + READY / 1000
+    while True:
+        try:
+            urlopen(address)
+            return
+        except URLError:
+            if server.poll() is not None or time.monotonic() > limit:
+                pytest.fail("JupyterLab did not start:\n" + log.read_text()[-3000:])
+            time.sleep(0.1)
