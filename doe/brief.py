@@ -1,0 +1,345 @@
+"""What a study sets out to do, checked against what mixer, vessel and material allow."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from doe import brief_toml, plain
+from doe.errors import InputError, as_name, as_number
+from doe.factors import Region
+from doe.mixer import ATMOSPHERE, DEFAULT_FACTORS, Material, Mixer, Programme, Step, Vessel
+from doe.responses import Response
+
+__all__ = ["RESERVED_COLUMNS", "Brief"]
+
+RESERVED_COLUMNS = ("run", "attempt", "block", "point", "standard", "whole_plot", "order",
+                    "status", "operator", "remark", "reason", "recorded_at")
+"""Column names that tables of a study use for themselves."""
+
+GREATEST_FILL = {"without vacuum": 2 / 3, "under vacuum": 1 / 2}
+"""Share of the vessel beyond which head-space is short (common practice, no source)."""
+
+_GRID_ROWS = 20_000
+_PARTS = {"mixer": Mixer, "vessel": Vessel, "material": Material, "region": Region}
+
+
+@dataclass(frozen=True)
+class Brief:
+    """The purpose of a study, its equipment and material, what it varies and measures.
+
+    Parameters
+    ----------
+    title, purpose, author : str
+        The title is needed.
+    mixer : Mixer
+    vessel : Vessel
+    material : Material
+    fill_mass : float
+        Material in the vessel, g.
+    region : Region
+        The factors and their constraints.
+    responses : sequence of Response
+    invented : bool
+        True for a scenario made up for demonstration or training.
+    notes : str
+    held : mapping of str to float or str
+        Settings that are the same in every run, in the units of `doe.mixer`, e.g.
+        ``{"pressure": 5.0}``. Treat it as read-only.
+
+    Raises
+    ------
+    InputError
+        If a field cannot be used, or a run inside the region could not be made: beyond
+        the mixer's settings or load, the vessel's volume or rated acceleration.
+        What can be run, but should be thought over, stands in `warnings`.
+    """
+
+    title: str
+    purpose: str
+    author: str
+    mixer: Mixer
+    vessel: Vessel
+    material: Material
+    fill_mass: float = field(metadata={"unit": "g"})
+    region: Region
+    responses: tuple[Response, ...]
+    invented: bool = False
+    notes: str = ""
+    held: Mapping[str, float | str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731
+        for key in ("title", "purpose", "author", "notes"):
+            if not isinstance(getattr(self, key), str):
+                raise InputError(f"brief, {key}", getattr(self, key), "this is not a text",
+                                 "Write it in quotes")
+        if not self.title.strip():
+            raise InputError("brief, title", self.title, "the study has no title",
+                             "Say in a few words what it is about")
+        for key, cls in _PARTS.items():
+            if not isinstance(getattr(self, key), cls):
+                raise InputError(f"brief, {key}", getattr(self, key), f"this is no {cls.__name__}",
+                                 f"Give a doe.{cls.__name__}")
+        put("invented", bool(self.invented))
+        put("fill_mass", as_number("brief, fill_mass", self.fill_mass, above=0))
+        put("responses", tuple(self.responses))
+        put("held", dict(self.held))
+        self._check_names()
+        self._check_fill()
+        self._check_envelope()
+
+    # ---- checks
+
+    def _check_names(self) -> None:
+        if not self.responses:
+            raise InputError("brief, responses", self.responses, "there are none",
+                             "Give at least one thing to measure")
+        for response in self.responses:
+            if not isinstance(response, Response):
+                raise InputError("brief, responses", response, "this is no Response",
+                                 "Give doe.Response values")
+        taken = dict.fromkeys(RESERVED_COLUMNS, "a column that every table of a study has")
+        for kind, names in (("factor", self.region.names), ("held setting", list(self.held)),
+                            ("response", [r.name for r in self.responses])):
+            for name in names:
+                as_name(f"brief, {kind}", name)
+                # Databases and spreadsheets do not tell 'Time' from 'time'.
+                if name.lower() in taken:
+                    raise InputError(f"brief, {kind}", name, "the name is taken by "
+                                     + taken[name.lower()], "Choose another name, which may "
+                                     "differ from the label")
+                taken[name.lower()] = f"the {kind} '{name}'"
+        for name, value in self.held.items():
+            if not isinstance(value, str) or _quantity(name):
+                self.held[name] = as_number(f"brief, held setting '{name}'", value)
+        for factor in self.region.factors:
+            if _quantity(factor.name) and not factor.is_numeric:
+                raise InputError(f"factor '{factor.name}', kind", factor.kind, "a factor of this "
+                                 "name sets the mixer, so it must be a number",
+                                 "Give it a range or numeric levels, or another name")
+
+    def _check_fill(self) -> None:
+        material, vessel = self.material, self.vessel
+        if material.filler_volume_fraction and material.filler_density is None:
+            raise InputError(f"material '{material.name}', filler_density", None,
+                             "a loading is given, but not the density of the filler",
+                             "Add it, in g/cm³, so that the fill volume can be reckoned")
+        _ = self.counterbalance
+        if self.fill_volume > vessel.volume:
+            raise InputError("brief, fill_mass", self.fill_mass, f"at {self.mixture_density:.3g} "
+                             f"g/cm³ it takes {self.fill_volume:.4g} mL, but the {vessel.kind} "
+                             f"holds {vessel.volume:g} mL", "Fill less, or use a larger vessel")
+        if vessel.temperature_limit is not None and (
+                material.start_temperature > vessel.temperature_limit):
+            raise InputError(f"material '{material.name}', start_temperature",
+                             material.start_temperature, f"the {vessel.kind} stands at most "
+                             f"{vessel.temperature_limit:g} °C", "Start colder, or use another "
+                             "vessel")
+
+    def _check_envelope(self) -> None:
+        for settings, programme in self._extremes:
+            problems = programme.problems(self.mixer, self.vessel)
+            if problems:
+                raise InputError("brief, region", settings, "a run at these settings cannot be "
+                                 "made: " + "; ".join(problems), "Narrow the factors' ranges, or "
+                                 "add a constraint such as 'revolution * rotation_ratio <= 900'")
+
+    # ---- what follows from the fields
+
+    @cached_property
+    def mixture_density(self) -> float:
+        """Of fluid and filler together, without air, g/cm³."""
+        loading = self.material.filler_volume_fraction or 0.0
+        filler = self.material.filler_density or 0.0
+        return (1 - loading) * self.material.density + loading * filler
+
+    @property
+    def fill_volume(self) -> float:
+        """Of the material without air, mL."""
+        return self.fill_mass / self.mixture_density
+
+    @property
+    def load(self) -> float:
+        """Vessel, adapter and material together, g."""
+        return self.vessel.tare + self.fill_mass
+
+    @property
+    def counterbalance(self) -> float:
+        """Mass to fit opposite, g."""
+        return self.mixer.counterbalance(self.load)
+
+    @property
+    def units(self) -> dict[str, str]:
+        """Unit of every factor and response, by name."""
+        return {v.name: v.unit for v in (*self.region.factors, *self.responses)}
+
+    def response(self, name: str) -> Response:
+        """The response of that name, or `InputError`."""
+        for response in self.responses:
+            if response.name == name:
+                return response
+        raise InputError("response", name, "no such response",
+                         "Use one of: " + ", ".join(r.name for r in self.responses))
+
+    @cached_property
+    def warnings(self) -> list[str]:
+        """What can be run but should be thought over, in words."""
+        out = []
+        vacuum = any(s.pressure < ATMOSPHERE - 1 for _, p in self._extremes for s in p.steps)
+        when = "under vacuum" if vacuum else "without vacuum"
+        share = self.fill_volume / self.vessel.volume
+        if share > GREATEST_FILL[when]:
+            out.append(f"The fill takes {share:.0%} of the {self.vessel.kind}; {when} at most "
+                       f"{GREATEST_FILL[when]:.0%} is common practice, so that material can turn "
+                       "over and foam can rise. Fill less, or use a larger vessel.")
+        material = self.material
+        if material.filler_density is not None and not material.filler_volume_fraction:
+            out.append("A filler density is given without a loading, so the fill volume is "
+                       "reckoned with the density of the fluid alone.")
+        if self._extremes:
+            for _, programme in self._extremes:
+                limits = programme.problems(self.mixer, self.vessel)
+                out += [f"Within the region, {text}." for text in
+                        programme.problems(self.mixer, self.vessel, material)
+                        if text not in limits]
+        else:
+            out.append("On a grid over the factors' ranges no setting keeps all the constraints: "
+                       "little or nothing is left to run. Check them.")
+        return list(dict.fromkeys(out))
+
+    def programme(self, settings: Mapping) -> Programme:
+        """What the mixer is set to for a run with these factor settings.
+
+        Factors and held settings named ``revolution``, ``rotation_ratio``, ``time`` and
+        ``pressure`` make one step. Names such as ``wetting_time`` make a step for each
+        prefix, in the order of the factors; a step without a quantity of its own takes
+        the common one. Without any pressure a step runs at atmospheric pressure.
+
+        Raises
+        ------
+        InputError
+            If a speed, ratio or time is neither a factor nor held.
+        """
+        every = {**self.held, **settings}
+        steps = []
+        for prefix in self._prefixes:
+            step = {q: every.get(prefix + q, every.get(q)) for q in DEFAULT_FACTORS}
+            step["pressure"] = ATMOSPHERE if step["pressure"] is None else step["pressure"]
+            for quantity, value in step.items():
+                if value is None:
+                    raise InputError(f"step, {prefix}{quantity}", None, "it is neither a factor "
+                                     "nor held, so the programme of a run is not complete",
+                                     f"Add {prefix}{quantity} to the held settings of the brief")
+            steps.append(Step(**{q: float(v) for q, v in step.items()}))
+        return Programme(tuple(steps))
+
+    @property
+    def _prefixes(self) -> list[str]:
+        found = dict.fromkeys(name.removesuffix(_quantity(name))
+                              for name in (*self.region.names, *self.held) if _quantity(name))
+        return [p for p in found if p] or [""]
+
+    @cached_property
+    def _extremes(self) -> list[tuple[dict, Programme]]:
+        """Settings inside the region where a speed, time or pressure is greatest or least."""
+        grid = self.region.grid(self._grid_count())
+        if grid.empty:
+            return []
+        wanted = []
+        total = np.zeros(len(grid))
+        for prefix in self._prefixes:
+            part = {q: _column(grid, self.held, prefix, q) for q in DEFAULT_FACTORS}
+            wanted += [part["revolution"] * part["rotation_ratio"], *part.values()]
+            total += np.nan_to_num(part["time"])
+        rows = [pick(values) for values in [total, *wanted] if np.isfinite(values).all()
+                for pick in (np.argmax, np.argmin)]
+        out = []
+        for row in dict.fromkeys(rows):
+            settings = grid.iloc[row].to_dict()
+            out.append((settings, self.programme({**settings, **self._neutral(settings)})))
+        return out
+
+    def _neutral(self, settings: Mapping) -> dict[str, float]:
+        """Harmless values for quantities that are neither varied nor held."""
+        known = {**self.held, **settings}
+        out = {}
+        for prefix in self._prefixes:
+            has = lambda q, p=prefix: p + q in known or q in known  # noqa: E731
+            value = lambda q, p=prefix: known.get(p + q, known.get(q))  # noqa: E731
+            low, high = self.mixer.revolution_range
+            speed = value("revolution") if has("revolution") else (low + high) / 2
+            if not has("revolution"):
+                out[prefix + "revolution"] = speed
+            if not (has("rotation_ratio") and has("revolution")):
+                rotation = np.clip(speed / 3, *self.mixer.rotation_range)
+                out[prefix + "rotation_ratio"] = float(rotation / speed) if speed else 0.0
+            if not has("time"):
+                out[prefix + "time"] = self.mixer.time_increment
+        return out
+
+    def _grid_count(self) -> int:
+        fixed = np.prod([len(f.levels) for f in self.region.factors if f.levels])
+        free = sum(not f.levels for f in self.region.factors)
+        return int(np.clip((_GRID_ROWS / fixed) ** (1 / free), 2, 41)) if free else 2
+
+    # ---- plain data
+
+    def replace(self, **changes) -> Brief:
+        """The same brief with some fields changed, validated anew."""
+        return dataclasses.replace(self, **changes)
+
+    def to_plain(self) -> dict:
+        """Nested dicts, lists, numbers and texts (JSON-able)."""
+        return plain.to_plain(self)
+
+    @classmethod
+    def from_plain(cls, data: Mapping) -> Brief:
+        """The brief that `to_plain` wrote, validated anew."""
+        data = dict(data)
+        for key, part in _PARTS.items():
+            if isinstance(data.get(key), Mapping):
+                data[key] = plain.from_plain(part, data[key])
+        if "responses" in data:
+            data["responses"] = tuple(plain.from_plain(Response, r) for r in data["responses"])
+        return plain.from_plain(cls, data)
+
+    @classmethod
+    def from_toml(cls, source: str | Path) -> Brief:
+        """Read a brief written by hand; `brief_toml.template_toml` shows the form.
+
+        Parameters
+        ----------
+        source : str or Path
+            The text itself, or the path of a file.
+
+        Raises
+        ------
+        InputError
+            If it is no TOML, a key is unknown, or a value cannot be used.
+        """
+        return plain.from_plain(cls, brief_toml.parse(source))
+
+    def to_toml(self) -> str:
+        """The brief as TOML, which `from_toml` reads back to an equal value."""
+        return brief_toml.write(self.to_plain())
+
+
+def _quantity(name: str) -> str:
+    """Which of the mixer's settings the name stands for; empty if none."""
+    return next((q for q in DEFAULT_FACTORS if name == q or name.endswith("_" + q)), "")
+
+
+def _column(grid: pd.DataFrame, held: Mapping, prefix: str, quantity: str) -> np.ndarray:
+    for name in (prefix + quantity, quantity):
+        if name in grid:
+            return grid[name].to_numpy(float)
+        if name in held:
+            return np.full(len(grid), float(held[name]))
+    return np.full(len(grid), np.nan)

@@ -1,0 +1,213 @@
+"""A brief written by hand as TOML: read with errors that teach, written back in full."""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import json
+import math
+import tomllib
+from collections.abc import Iterable, Mapping
+from importlib import resources
+from pathlib import Path
+
+from doe.constraints import Constraint
+from doe.errors import InputError
+from doe.factors import Factor, Region
+from doe.mixer import Material, Mixer, Vessel, default_region
+from doe.plain import from_plain
+from doe.responses import Response
+
+__all__ = ["parse", "template_toml", "write"]
+
+_TEXTS = ("title", "purpose", "author", "notes")
+_TOP = (*_TEXTS, "invented", "fill_mass", "constraints")
+_TABLES = {"mixer": Mixer, "vessel": Vessel, "material": Material}
+_LISTS = {"factor": Factor, "response": Response}
+_KINDS = {"str": (str, "a text", "Write it in quotes"),
+          "bool": (bool, "true or false", "Write true or false, without quotes"),
+          "tuple": (list, "a list", "Write it in square brackets, such as [1, 2]")}
+
+
+def template_toml() -> str:
+    """A commented brief to start from; it is itself a valid brief of an invented case."""
+    return resources.files("doe").joinpath("templates", "brief.toml").read_text("utf-8")
+
+
+def parse(source: str | Path) -> dict:
+    """The fields of a brief as values of the ground floor.
+
+    Parameters
+    ----------
+    source : str or Path
+        TOML text, or the path of a file of it. A text of one line without ``=`` is a path.
+
+    Raises
+    ------
+    InputError
+        If it is no TOML, a key is unknown or missing, or a value cannot be used.
+    """
+    data = _load(source)
+    _refuse_unknown(data, (*_TOP, *_TABLES, *_LISTS, "held"), "the brief")
+    for key in ("title", "fill_mass", *_TABLES, "response"):
+        if key not in data:
+            form = {"fill_mass": "Add fill_mass = ... (g)", "response": "Add [[response]]"}.get(
+                key, f"Add a table [{key}]" if key in _TABLES else f"Add {key} = \"...\"")
+            raise InputError(f"brief, {key}", None, "it is missing", form)
+    out = {key: data.get(key, "") for key in _TEXTS}
+    out |= {key: data[key] for key in ("invented", "fill_mass") if key in data}
+    if not isinstance(out.get("invented", False), bool):
+        raise InputError("brief, invented", out["invented"], "this is not true or false",
+                         _KINDS["bool"][2])
+    out |= {key: _value(cls, data[key], f"[{key}]") for key, cls in _TABLES.items()}
+    out["held"] = _table(data.get("held", {}), "[held]")
+    out["responses"] = tuple(
+        _value(Response, _closed(_table(r, f"[[response]] {i}")), f"[[response]] {i}")
+        for i, r in enumerate(_list(data, "response"), 1))
+    out["region"] = _region(data, out)
+    return out
+
+
+def _load(source: str | Path) -> dict:
+    text, name = source, "brief"
+    if isinstance(source, Path) or ("\n" not in source and "=" not in source):
+        name = f"brief '{source}'"
+        try:
+            text = Path(source).read_bytes().decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            raise InputError("brief", str(source), f"it is not UTF-8 text ({error.reason})",
+                             "Save the file as UTF-8") from None
+        except OSError as error:
+            raise InputError("brief", str(source), f"it cannot be read ({error.strerror})",
+                             "Check the path, or write a template first") from None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(name, text.strip().split("\n")[0], f"this is no TOML: {error}",
+                         "Mend that line; texts stand in quotes, numbers do not") from None
+
+
+def _region(data: Mapping, out: Mapping) -> Region:
+    limits = tuple(_constraint(c) for c in _list(data, "constraints"))
+    if "factor" not in data:
+        usual = default_region(out["mixer"], out["vessel"], out["material"])
+        return Region(usual.factors, (*usual.constraints, *limits))
+    factors = []
+    for i, given in enumerate(_list(data, "factor"), 1):
+        given = dict(_table(given, f"[[factor]] {i}"))
+        levels = given.get("levels")
+        if "kind" not in given and isinstance(levels, list) and levels:
+            given["kind"] = "categorical" if isinstance(levels[0], str) else "ordinal"
+        factors.append(_value(Factor, given, f"[[factor]] {i}"))
+    return Region(tuple(factors), limits)
+
+
+def _constraint(given: object) -> Constraint:
+    if isinstance(given, str):
+        return Constraint.parse(given)
+    table = _table(given, "constraints")
+    _refuse_unknown(table, ("limit", "reason"), "a constraint")
+    for key, value in table.items():
+        if not isinstance(value, str):
+            raise InputError(f"constraints, {key}", value, "this is not a text",
+                             "Write it in quotes")
+    if "limit" not in table:
+        raise InputError("constraints, limit", None, "it is missing",
+                         "Write { limit = \"a * b <= 10\", reason = \"...\" }")
+    return Constraint.parse(table["limit"], table.get("reason", ""))
+
+
+def _value(cls: type, given: object, where: str):
+    """A value of the ground floor from its table, with types checked by its annotations."""
+    table = _table(given, where)
+    fields = {f.name: f for f in dataclasses.fields(cls)}
+    _refuse_unknown(table, fields, where)
+    for key, value in table.items():
+        kind = _KINDS.get(str(fields[key].type).partition("[")[0])
+        if kind and not isinstance(value, kind[0]):
+            raise InputError(f"{where}, {key}", value, f"this is not {kind[1]}", kind[2])
+    return from_plain(cls, table)
+
+
+def _closed(response: Mapping) -> dict:
+    """Infinite ends of `possible` are open ends, which the value writes as None."""
+    out = dict(response)
+    if isinstance(out.get("possible"), list):
+        out["possible"] = [None if isinstance(v, float) and math.isinf(v) else v
+                           for v in out["possible"]]
+    return out
+
+
+def _table(given: object, where: str) -> Mapping:
+    if not isinstance(given, Mapping):
+        raise InputError(where, given, "this must be a table", "Write its fields below a heading "
+                         "such as [mixer] or [[factor]]")
+    return given
+
+
+def _list(data: Mapping, key: str) -> list:
+    given = data.get(key, [])
+    if not isinstance(given, list):
+        form = f"[[{key}]]" if key in _LISTS else f"{key} = [\"...\", \"...\"]"
+        raise InputError(f"brief, {key}", given, "this must be a list", f"Write {form}")
+    return given
+
+
+def _refuse_unknown(table: Mapping, known: Iterable[str], where: str) -> None:
+    known = list(known)
+    for key in table:
+        if key not in known:
+            near = difflib.get_close_matches(key.lower(), known, n=3, cutoff=0.6)
+            raise InputError(f"{where}, key", key, "no such key stands in " + where,
+                             ("Did you mean " + " or ".join(f"'{n}'" for n in near) + "?"
+                              if near else "Use: " + ", ".join(known)).rstrip("?"))
+
+
+# ---- writing
+
+
+def write(brief: Mapping) -> str:
+    """TOML of a brief's plain data; what is left at None is left out."""
+    lines = _pairs({k: brief[k] for k in (*_TEXTS, "invented", "fill_mass")})
+    limits = [_limit(c) for c in brief["region"]["constraints"]]
+    lines += ["constraints = [", *[f"    {text}," for text in limits], "]"] if limits else []
+    for key in _TABLES:
+        lines += ["", f"[{key}]", *_pairs(brief[key])]
+    if brief["held"]:
+        lines += ["", "[held]", *_pairs(brief["held"])]
+    for factor in brief["region"]["factors"]:
+        given = dict(factor)
+        if given["kind"] == "ordinal":
+            given["low"] = given["high"] = None
+        lines += ["", "[[factor]]", *_pairs(given)]
+    for response in brief["responses"]:
+        given = dict(response)
+        least, most = given["possible"]
+        given["possible"] = [-math.inf if least is None else least,
+                             math.inf if most is None else most]
+        lines += ["", "[[response]]", *_pairs(given)]
+    return "\n".join(lines) + "\n"
+
+
+def _pairs(table: Mapping) -> list[str]:
+    return [f"{key} = {_text(value)}" for key, value in table.items()
+            if value is not None and value != []]
+
+
+def _text(value: object) -> str:
+    if isinstance(value, str):
+        # JSON's escapes are TOML's, but for the one control character JSON leaves bare.
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_text, value)) + "]"
+    return repr(value)
+
+
+def _limit(constraint: Mapping) -> str:
+    left = " + ".join(" * ".join([repr(c), *names]) for c, names in constraint["terms"])
+    text = f"{left.replace('+ -', '- ')} <= {constraint['upper']!r}"
+    if not constraint["reason"]:
+        return _text(text)
+    return f"{{ limit = {_text(text)}, reason = {_text(constraint['reason'])} }}"

@@ -1,0 +1,227 @@
+"""What happened in a run, and the rules by which a record is accepted.
+
+An *attempt* is one go at a planned run. A run has attempts 1, 2, ...: a further one is
+possible only when the last was voided, or when a repeat was declared. Every attempt
+that is done counts as an observation, so a declared repeat is a replicate.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+
+from doe.brief import Brief
+from doe.errors import InputError, as_choice, as_number
+from doe.factors import Factor
+from doe.responses import Response
+
+__all__ = ["Record", "admit", "as_time", "read_value"]
+
+STATES = ("planned", "done", "void")
+_READING = re.compile(r"\s*([<>]?)\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*")
+
+
+@dataclass(frozen=True)
+class Record:
+    """One attempt at a planned run.
+
+    Parameters
+    ----------
+    run : int
+        The planned run's number, from 1.
+    attempt : int
+        From 1; 0 in a record still to be kept means the attempt that is due.
+    status : {"planned", "done", "void"}
+        "planned" is a repeat that was declared but not yet done.
+    settings : dict of str to float or str
+        Achieved settings by factor; the planned ones hold for factors left out.
+    measurements : dict of str to float
+        By response.
+    time : str
+        When it was run, ISO 8601 with an offset.
+    operator, remark : str
+    qualifiers : dict of str to str
+        ``"<"`` or ``">"`` for a reading known only to lie below or above its value.
+    reason : str
+        Why it was voided or repeated.
+    """
+
+    run: int
+    attempt: int = 0
+    status: str = "done"
+    settings: dict = field(default_factory=dict)
+    measurements: dict = field(default_factory=dict)
+    time: str = ""
+    operator: str = ""
+    remark: str = ""
+    qualifiers: dict = field(default_factory=dict)
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731
+        for key in ("run", "attempt"):
+            put(key, _whole(f"record, {key}", getattr(self, key)))
+        as_choice("record, status", self.status, STATES)
+        for key in ("settings", "measurements", "qualifiers"):
+            if not isinstance(getattr(self, key), Mapping):
+                raise InputError(f"record, {key}", getattr(self, key), "this is no mapping",
+                                 "Give a dict by name, such as {'voids': 0.4}")
+            put(key, dict(getattr(self, key)))
+        for key in ("time", "operator", "remark", "reason"):
+            if not isinstance(getattr(self, key), str):
+                raise InputError(f"record, {key}", getattr(self, key), "this is not a text",
+                                 "Write it in quotes")
+
+    @property
+    def where(self) -> str:
+        """The attempt in words, e.g. ``"run 3"`` or ``"run 3, attempt 2"``."""
+        return f"run {self.run}" + (f", attempt {self.attempt}" if self.attempt > 1 else "")
+
+
+def _whole(name: str, value: object) -> int:
+    number = as_number(name, value, at_least=0)
+    if number != int(number):
+        raise InputError(name, value, "this is not a whole number", "Give a whole number")
+    return int(number)
+
+
+def as_time(name: str, value: datetime | str | None) -> str:
+    """ISO 8601 in UTC, to the second; now if None. A time without offset is local time."""
+    if value is None or value == "":
+        value = datetime.now(UTC)
+    if isinstance(value, str):
+        try:
+            value = datetime.fromisoformat(value)
+        except ValueError:
+            raise InputError(name, value, "this is not a time",
+                             "Write it as 2031-05-17 14:30") from None
+    if not isinstance(value, datetime):
+        raise InputError(name, value, "this is not a time", "Give a datetime or ISO text")
+    return value.astimezone(UTC).isoformat(timespec="seconds")
+
+
+def read_value(response: Response, value: object, where: str = "") -> tuple[float, str]:
+    """A reading as number and qualifier: ``3.2``, ``"3.2"``, ``"<0.5"`` or ``"> 200"``.
+
+    Raises
+    ------
+    InputError
+        If it is no finite number, or cannot be a reading of this response.
+    """
+    name = (f"{where}, " if where else "") + f"response '{response.name}'"
+    qualifier = ""
+    if isinstance(value, str):
+        match = _READING.fullmatch(value)
+        if match is None:
+            raise InputError(name, value, "this is not a number", "Write it with a decimal point, "
+                             "such as 3.2, or <3.2 for a reading below it")
+        qualifier, value = match[1], float(match[2])
+    number = as_number(name, value)
+    low, high = response.possible
+    if (low is not None and number < low) or (high is not None and number > high):
+        span = (f"at least {low:g}" if high is None else f"at most {high:g}" if low is None
+                else f"from {low:g} to {high:g}")
+        raise InputError(name, value, f"a reading can only be {span} {response.unit}".rstrip(),
+                         "Check the reading and its unit; if it is right, widen 'possible' "
+                         "in the brief")
+    return number, qualifier
+
+
+def read_setting(factor: Factor, value: object, where: str) -> float | str:
+    """An achieved setting: a finite number, or one of the levels of a categorical factor."""
+    name = f"{where}, factor '{factor.name}'"
+    if factor.is_numeric:
+        return as_number(name, value)
+    return as_choice(name, value, factor.levels)
+
+
+def checked(record: Record, brief: Brief) -> Record:
+    """The record with names known, numbers as floats and blanks left out."""
+    values, qualifiers, settings = {}, {}, {}
+    for name, value in record.measurements.items():
+        if value is None:
+            continue
+        response = _named(brief.responses, name, f"{record.where}, response")
+        values[name], mark = read_value(response, value, record.where)
+        mark = mark or record.qualifiers.get(name, "")
+        if mark:
+            qualifiers[name] = as_choice(f"{record.where}, qualifier of '{name}'", mark, ("<", ">"))
+    for name in record.qualifiers:
+        if name not in values:
+            raise InputError(f"{record.where}, qualifier", name, "there is no reading to qualify",
+                             "Give the reading, or leave the qualifier out")
+    for name, value in record.settings.items():
+        if value is not None:
+            factor = _named(brief.region.factors, name, f"{record.where}, factor")
+            settings[name] = read_setting(factor, value, record.where)
+    return replace(record, measurements=values, qualifiers=qualifiers, settings=settings,
+                   time=as_time(f"{record.where}, time", record.time) if record.time else "")
+
+
+def _named(values: Sequence, name: object, where: str):
+    for value in values:
+        if value.name == name:
+            return value
+    raise InputError(where, name, "no such name in this study",
+                     "Use one of: " + ", ".join(v.name for v in values))
+
+
+def admit(record: Record, brief: Brief, earlier: Sequence[Record]) -> Record:
+    """The attempt as it stands once `record` is added to it; status "done".
+
+    Parameters
+    ----------
+    record : Record
+        As entered. With attempt 0 it goes to the attempt that is due, or adds what is
+        still missing to one already done.
+    brief : Brief
+    earlier : sequence of Record
+        The attempts at the same run so far.
+
+    Raises
+    ------
+    InputError
+        If a name or value cannot be used, or the entry would change what is already
+        recorded; saying again what is recorded is no change.
+    """
+    if record.status != "done":
+        raise InputError(f"{record.where}, status", record.status, "only what was done is recorded",
+                         "Use void() or repeat() for the rest")
+    record = checked(record, brief)
+    last = earlier[-1] if earlier else None
+    due = 1 if last is None else last.attempt + (last.status == "void")
+    attempt = record.attempt or due
+    old = next((r for r in earlier if r.attempt == attempt), None)
+    if (old is None and attempt != due) or (old is not None and old.status == "void"):
+        raise InputError(f"run {record.run}, attempt", attempt,
+                         "this attempt is void" if old else f"the attempt that is due is {due}",
+                         "Leave the attempt out to record the one that is due, or declare a "
+                         "repeat first")
+    record = replace(record, attempt=attempt)
+    if old is None or old.status == "planned":
+        return record
+    return _merged(old, record)
+
+
+def _merged(old: Record, new: Record) -> Record:
+    for kind, before, after in (("response", old.measurements, new.measurements),
+                                ("factor", old.settings, new.settings)):
+        for name in before.keys() & after.keys():
+            same = before[name] == after[name] or (
+                kind == "factor" and not isinstance(after[name], str)
+                and math.isclose(before[name], after[name], rel_tol=1e-12))
+            if not same or (kind == "response"
+                            and old.qualifiers.get(name) != new.qualifiers.get(name)):
+                raise InputError(
+                    f"{old.where}, {kind} '{name}'", after[name],
+                    f"it is already recorded as {old.qualifiers.get(name, '')}{before[name]}",
+                    "Use amend() with a reason to correct it, void() to discard the attempt, or "
+                    "repeat() to declare a repeat")
+    return replace(
+        old, settings={**old.settings, **new.settings},
+        measurements={**old.measurements, **new.measurements},
+        qualifiers={**old.qualifiers, **new.qualifiers}, operator=old.operator or new.operator,
+        remark="; ".join(dict.fromkeys(r for r in (old.remark, new.remark) if r)))
