@@ -1,0 +1,263 @@
+"""Which terms the achieved settings can estimate, and what the others are aliased with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from doe import terms as model_terms
+from doe.factors import Region
+from doe.terms import INTERCEPT, Term
+
+__all__ = ["Columns", "estimable", "largest_model"]
+
+SINGULAR = 1e-7
+"""Least own length of a column, relative to its length, to call it estimable."""
+
+GREATEST_INFLATION = 10.0
+"""Variance inflation above which a term is not taken up unasked (common practice, no source)."""
+
+LEAST_SPREAD = 0.1
+"""Least own standard deviation of a column, in half-ranges, to take it up unasked."""
+
+
+@dataclass(frozen=True, eq=False)
+class Columns:
+    """A model's columns and where they come from.
+
+    Attributes
+    ----------
+    matrix : DataFrame
+        Intercept first, then blocks, then terms; coded units.
+    owner : list of Term or None
+        The term each column belongs to; None for block columns.
+    """
+
+    matrix: pd.DataFrame
+    owner: list[Term | None]
+
+    @property
+    def terms(self) -> tuple[Term, ...]:
+        """The terms, each once."""
+        return tuple(dict.fromkeys(t for t in self.owner if t is not None))
+
+    def places(self, term: Term | None) -> list[int]:
+        """Positions of a term's columns (None: the blocks')."""
+        return [j for j, t in enumerate(self.owner) if t == term]
+
+
+class _Basis:
+    """An orthonormal basis that grows, and remembers the columns it came from."""
+
+    def __init__(self, n: int) -> None:
+        self.q = np.empty((n, 0))
+        self.columns: list[np.ndarray] = []
+        self.names: list[object] = []
+
+    def own_part(self, block: np.ndarray) -> np.ndarray:
+        """What of the columns the basis does not explain (twice, to keep orthogonality)."""
+        for _ in range(2):
+            block = block - self.q @ (self.q.T @ block)
+        return block
+
+    def add(self, block: np.ndarray, names: Sequence[object]) -> None:
+        own, _ = np.linalg.qr(self.own_part(block))
+        self.q = np.hstack([self.q, own])
+        self.columns += list(block.T)
+        self.names += list(names)
+
+    def own_share(self, block: np.ndarray) -> float:
+        """Least singular value of the own part relative to the columns' length."""
+        if self.q.shape[1] + block.shape[1] > len(block):
+            return 0.0
+        length = np.linalg.norm(block, axis=0)
+        if not length.all():
+            return 0.0
+        own = self.own_part(block / length)
+        return float(np.linalg.svd(own, compute_uv=False)[-1])
+
+    def explain(self, column: np.ndarray) -> dict[object, float]:
+        """Coefficients of the column on the basis' columns, small ones left out."""
+        design = np.column_stack(self.columns)
+        b, *_ = np.linalg.lstsq(design, column, rcond=None)
+        return {name: c for name, c in zip(self.names, b, strict=True) if abs(c) > 0.02}
+
+
+def block_columns(blocks: pd.Series) -> pd.DataFrame:
+    """Sum-to-zero columns of the blocks, all but the first: ``block[2]``, ``block[3]``."""
+    levels = sorted(blocks.unique(), key=lambda v: (isinstance(v, str), v))
+    values = blocks.to_numpy()
+    first = (values == levels[0]).astype(float)
+    return pd.DataFrame({f"block[{v}]": (values == v) - first for v in levels[1:]},
+                        index=blocks.index, dtype=float)
+
+
+def estimable(region: Region, data: pd.DataFrame, terms: Sequence[Term],
+              blocks: pd.Series | None = None) -> tuple[Columns, pd.DataFrame]:
+    """Keep the terms that can be estimated together; say what the others are aliased with.
+
+    Terms are taken in their order, the intercept and the blocks first. A term is dropped
+    as a whole if any of its columns is a combination of columns already kept.
+
+    Returns
+    -------
+    columns : Columns
+    aliased : DataFrame
+        Columns ``term``, ``label``, ``aliased_with`` (text), ``asked``. Two-factor interactions
+        that were not asked for but fall together with one or two kept terms are listed too,
+        with ``asked`` False: they may be what is seen under those terms' names.
+    """
+    basis, kept, rows = _Basis(len(data)), [], []
+    every = _all_columns(region, data, [INTERCEPT, *(t for t in terms if t.powers)])
+    owner: list[Term | None] = []
+    for term, block in every.items():
+        if basis.own_share(block.to_numpy()) <= SINGULAR:
+            rows.append((term, _alias_text(basis, block.to_numpy(), region), True))
+            continue
+        basis.add(block.to_numpy(), [term] * block.shape[1])
+        kept.append(block)
+        owner += [term] * block.shape[1]
+        if term == INTERCEPT and blocks is not None:
+            frame = block_columns(blocks)
+            if basis.own_share(frame.to_numpy()) > SINGULAR:
+                basis.add(frame.to_numpy(), [None] * frame.shape[1])
+                kept.append(frame)
+                owner += [None] * frame.shape[1]
+    for term, block in _all_columns(region, data, _unasked(region, terms)).items():
+        values = block.to_numpy()
+        if values.any() and basis.own_share(values) <= SINGULAR:
+            sources = {t for c in values.T for t in basis.explain(c)}
+            if len(sources) <= 2:
+                rows.append((term, _alias_text(basis, values, region), False))
+    aliased = pd.DataFrame([(str(t), t.label(region), text, asked) for t, text, asked in rows],
+                           columns=["term", "label", "aliased_with", "asked"])
+    return Columns(pd.concat(kept, axis=1), owner), aliased
+
+
+def _all_columns(region: Region, data: pd.DataFrame,
+                 terms: Sequence[Term]) -> dict[Term, pd.DataFrame]:
+    """The columns of each term, from one expansion of the settings."""
+    terms = list(dict.fromkeys(terms))
+    if not terms:
+        return {}
+    whole = model_terms.model_matrix(region, data, terms)
+    out, start = {}, 0
+    for term in terms:
+        width = 1
+        for name in term.names:
+            if not region[name].is_numeric:
+                width *= len(region[name].levels) - 1
+        out[term] = whole.iloc[:, start:start + width]
+        start += width
+    return out
+
+
+def _unasked(region: Region, terms: Sequence[Term]) -> list[Term]:
+    return [t for pair in combinations(region.names, 2) if (t := Term(*pair)) not in terms]
+
+
+def _alias_text(basis: _Basis, block: np.ndarray, region: Region) -> str:
+    """The kept terms a dropped one falls together with, in words."""
+    if not block.any():
+        return "nothing: no run has these settings together"
+    if block.shape[1] > 1:
+        names = list(dict.fromkeys(t for c in block.T for t in basis.explain(c)))
+        return " and ".join(_name(t, region) for t in names)
+    parts = []
+    for term, c in basis.explain(block[:, 0]).items():
+        size = "" if abs(abs(c) - 1) < 0.02 else f"{abs(c):.2g} "
+        if term is None and parts and parts[-1].endswith("blocks"):
+            continue
+        parts.append(("− " if c < 0 and term is not None else "+ ")
+                     + ("blocks" if term is None else size + _name(term, region)))
+    text = " ".join(parts).removeprefix("+ ").replace("− ", "−", 1) if parts else ""
+    return text or "the other terms together"
+
+
+def _name(term: Term | None, region: Region) -> str:
+    return "blocks" if term is None else term.label(region)
+
+
+def largest_model(region: Region, data: pd.DataFrame, blocks: pd.Series | None = None
+                  ) -> tuple[tuple[Term, ...], list[str]]:
+    """The largest hierarchical model of second order that the settings support.
+
+    Main effects, then two-factor interactions, then squares. Interactions that fall
+    together with one earlier term are left out singly; where they are spread over many
+    (as in Plackett–Burman plans), choosing some of them would be arbitrary, so all are
+    left out. Terms that the data hardly tell apart (variance inflation above 10) or
+    hardly vary are left out as well.
+
+    Returns
+    -------
+    terms : tuple of Term
+        Those to fit, followed by those left out for a full alias, so that `estimable`
+        reports them.
+    remarks : list of str
+    """
+    basis, remarks = _Basis(len(data)), []
+    basis.add(np.ones((len(data), 1)), [INTERCEPT])
+    if blocks is not None:
+        frame = block_columns(blocks)
+        if basis.own_share(frame.to_numpy()) > SINGULAR:
+            basis.add(frame.to_numpy(), [None] * frame.shape[1])
+    chosen, aliased = [INTERCEPT], []
+    groups = {
+        "main effects": [Term(n) for n in region.names],
+        "interactions": [Term(*pair) for pair in combinations(region.names, 2)],
+        "squares": [Term(f.name, f.name) for f in region.numeric],
+    }
+    for group, candidates in groups.items():
+        every = _all_columns(region, data, candidates)
+        trial, taken, refused, unclear = _copy(basis), [], [], []
+        for term, frame in every.items():
+            values = frame.to_numpy()
+            if group != "main effects" and not all(p in chosen for p in term.parents()):
+                continue
+            if _well_estimated(trial, values):
+                trial.add(values, [term] * values.shape[1])
+                taken.append(term)
+            elif group == "squares" and len({round(v, 1) for v in np.abs(values[:, 0])}) == 1:
+                continue  # a factor at two levels has no square to speak of
+            else:
+                refused.append(term)
+                sources = {t for c in values.T for t in trial.explain(c)}
+                if trial.own_share(values) > SINGULAR or len(sources) > 2:
+                    unclear.append(term)
+        if unclear and group == "interactions":
+            remarks.append(f"The {len(taken) + len(refused)} two-factor interactions cannot all be "
+                           "told apart from the other effects by these runs, so none is in the "
+                           "model; they may hide in the main effects.")
+            continue
+        if refused and group == "squares":
+            remarks.append("These runs cannot tell the factors' squares apart, so none is in the "
+                           "model.")
+            continue
+        if unclear:
+            names = ", ".join(t.label(region) for t in unclear)
+            remarks.append(f"Left out, since these runs hardly tell them from the rest: {names}.")
+        basis = trial
+        chosen += taken
+        aliased += [t for t in refused if t not in unclear]
+    return (*chosen, *aliased), remarks
+
+
+def _copy(basis: _Basis) -> _Basis:
+    other = _Basis(len(basis.q))
+    other.q, other.columns, other.names = basis.q, list(basis.columns), list(basis.names)
+    return other
+
+
+def _well_estimated(basis: _Basis, values: np.ndarray) -> bool:
+    if basis.q.shape[1] + values.shape[1] > len(values):
+        return False
+    own = basis.own_part(values)
+    spread = np.linalg.svd(own, compute_uv=False)[-1] / np.sqrt(len(values))
+    centred = np.linalg.norm(values - values.mean(axis=0), axis=0)
+    own_length = np.linalg.norm(own, axis=0)
+    return bool(spread > LEAST_SPREAD
+                and (centred**2 <= GREATEST_INFLATION * own_length**2).all())
