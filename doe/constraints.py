@@ -97,6 +97,34 @@ class Constraint:
     def __str__(self) -> str:
         return f"{self.left} <= {self.upper:.12g}"
 
+    def fix(self, held: Mapping[str, float]) -> Constraint | None:
+        """The limit left on the other factors once some are held.
+
+        Returns
+        -------
+        Constraint or None
+            None if nothing is left to limit.
+
+        Raises
+        ------
+        InputError
+            If the held settings alone break it.
+        """
+        total: dict[tuple[str, ...], float] = {}
+        for c, names in self.terms:
+            left = tuple(n for n in names if n not in held)
+            for name in names:
+                c *= float(held.get(name, 1.0))
+            total[left] = total.get(left, 0.0) + c
+        upper = self.upper - total.pop((), 0.0)
+        if any(total.values()):
+            return Constraint(tuple((c, names) for names, c in total.items() if c), upper,
+                              self.reason)
+        if upper < -1e-9 * max(1.0, abs(self.upper)):
+            raise InputError(f"constraint '{self}'", dict(held), "the held settings break it",
+                             "Hold them elsewhere")
+        return None
+
     def value(self, settings: pd.DataFrame | Mapping) -> np.ndarray:
         """The bounded sum at each setting; shape (n,)."""
         total = 0.0

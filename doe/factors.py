@@ -374,6 +374,25 @@ class Region:
         """The same constraints over changed factors."""
         return Region(tuple(factors), self.constraints)
 
+    def hold(self, held: Mapping[str, object]) -> Region:
+        """The region left to the other factors when some are held at one setting.
+
+        Raises
+        ------
+        InputError
+            If a factor is unknown, a setting is outside its range, or no factor is left.
+        """
+        for name, value in held.items():
+            f = self[name]
+            if f.is_numeric:
+                as_number(f"factor '{name}', held", value, at_least=f.low, at_most=f.high)
+            elif value not in f.levels:
+                raise InputError(f"factor '{name}', held", value, "no such level",
+                                 "Use one of: " + ", ".join(f.levels))
+        fixed = [c.fix(held) for c in self.constraints]
+        return Region(tuple(f for f in self.factors if f.name not in held),
+                      tuple(c for c in fixed if c is not None))
+
 
 def _finite(f: Factor, values: np.ndarray) -> np.ndarray:
     try:
