@@ -255,8 +255,9 @@ def dissolution_time(diameter, diffusivity, solubility, saturation=0.0):
     shrinks = drive > 0
     drive = np.where(shrinks, drive, 1.0)
     gamma = np.sqrt(drive / (2 * np.pi))
-    # complex roots: the same expression then serves gamma above 1, where acos turns into acosh
-    lag = (np.arccos(gamma + 0j) / np.sqrt(1 - gamma**2 + 0j)).real
+    # complex roots: the same expression then serves gamma above 1, where acos turns into
+    # acosh; the quotient is real and positive, but for the branch of the root
+    lag = np.abs(np.arccos(gamma + 0j) / np.sqrt(1 - gamma**2 + 0j))
     steady = radius**2 / (2 * np.asarray(diffusivity, float) * drive)
     return np.where(shrinks, steady * np.exp(-2 * gamma * lag), np.inf)
 
