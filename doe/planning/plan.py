@@ -12,6 +12,7 @@ from doe import plain
 from doe.errors import InputError
 from doe.factors import Region
 from doe.terms import Term
+from doe.wording import count
 
 __all__ = ["POINTS", "STRUCTURE", "Plan"]
 
@@ -108,9 +109,9 @@ class Plan:
     def sentence(self) -> str:
         """The plan in one sentence."""
         centre = int((self.runs["point"] == "centre").sum())
-        parts = [f"{self.details.get('title', self.family)}: {_count(len(self), 'run')}"
+        parts = [f"{self.details.get('title', self.family)}: {count(len(self), 'run')}"
                  + (f", {centre} of them at the centre," if centre else "")
-                 + f" in {_count(len(self.region), 'factor')}"]
+                 + f" in {count(len(self.region), 'factor')}"]
         if self.blocks > 1:
             parts.append(f"{self.blocks} blocks")
         if "whole_plot" in self.runs:
@@ -153,6 +154,3 @@ class Plan:
             remarks=tuple(data.get("remarks", ())),
         )
 
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"

@@ -12,6 +12,7 @@ from doe.errors import InputError
 from doe.factors import Region
 from doe.mixer import ATMOSPHERE, Mixer
 from doe.terms import Term, model_matrix
+from doe.wording import count, digits
 
 __all__ = ["Settled", "block_columns", "feasible", "information", "rank", "sample", "settable",
            "settle"]
@@ -30,15 +31,15 @@ class Settled:
         Settable points inside the region, natural units.
     moves : ndarray, shape (n, k)
         How far each numeric setting was moved, in half-ranges; 0 for categorical factors.
-    pulled : ndarray of bool, shape (n,)
-        Points that had to be brought inside the constraints.
+    pulls : ndarray, shape (n, k)
+        The part of each move that brought a point inside the limits.
     limits : tuple of str
         The limits those points broke, in words.
     """
 
     settings: pd.DataFrame
     moves: np.ndarray
-    pulled: np.ndarray
+    pulls: np.ndarray
     limits: tuple[str, ...] = ()
 
 
@@ -171,7 +172,7 @@ def settle(region: Region, ideal: pd.DataFrame, mixer: Mixer | None = None) -> S
         If nothing on the way to the centre can be run.
     """
     ideal = ideal[region.names].reset_index(drop=True)
-    settings = settable(region, ideal, mixer)
+    settings = snapped = settable(region, ideal, mixer)
     inside = feasible(region, settings, mixer)
     limits = () if inside.all() else _broken(region, settings, mixer)
     if not inside.all():
@@ -189,10 +190,13 @@ def settle(region: Region, ideal: pd.DataFrame, mixer: Mixer | None = None) -> S
                                  "Relax a constraint or narrow the factor ranges")
             for name in region.names:
                 settings.loc[i, name] = found[name]
-    moves = np.column_stack([
-        f.code(settings[f.name]) - f.code(ideal[f.name]) if f.is_numeric
-        else np.zeros(len(ideal)) for f in region.factors])
-    return Settled(settings, moves, ~inside, limits)
+    moves = _between(region, ideal, settings)
+    return Settled(settings, moves, moves - _between(region, ideal, snapped), limits)
+
+
+def _between(region: Region, start: pd.DataFrame, end: pd.DataFrame) -> np.ndarray:
+    return np.column_stack([f.code(end[f.name]) - f.code(start[f.name]) if f.is_numeric
+                            else np.zeros(len(start)) for f in region.factors])
 
 
 def _broken(region: Region, settings: pd.DataFrame, mixer: Mixer | None) -> tuple[str, ...]:
@@ -264,23 +268,25 @@ def cost(region: Region, ideal: pd.DataFrame, settled: Settled, terms: Sequence[
     D-efficiencies are compared as |M|^(1/p) for the plan's own terms.
     """
     remarks, total = [], len(ideal)
-    size = np.abs(settled.moves)
-    snapped = ~settled.pulled & (size.max(axis=1) > _MOVED)
+    pulled = np.abs(settled.pulls).max(axis=1) > _MOVED
+    snapped = ~pulled & (np.abs(settled.moves).max(axis=1) > _MOVED)
     if snapped.any():
         remarks.append(f"{_points(snapped.sum(), total)} moved to the nearest settings that can "
-                       f"be made, {_farthest(region, size, snapped)}.")
-    if settled.pulled.any():
-        remarks.append(f"{_points(settled.pulled.sum(), total)} outside what can be run "
+                       f"be made, {_farthest(region, settled.moves[snapped])}.")
+    if pulled.any():
+        remarks.append(f"{_points(pulled.sum(), total)} outside what can be run "
                        f"({'; '.join(settled.limits)}) and pulled towards the centre, "
-                       f"{_farthest(region, size, settled.pulled)}.")
+                       f"{_farthest(region, settled.pulls[pulled])}.")
     if not remarks:
         return remarks
     before = model_matrix(region, ideal, terms).to_numpy()
     after = model_matrix(region, settled.settings, terms).to_numpy()
     blocks = block_columns(block)
-    sentence = ("Together" if len(remarks) > 1 else "This") + " takes the greatest correlation "
-    sentence += f"between model columns from {_correlation(before):.2f} to "
-    sentence += f"{_correlation(after):.2f}"
+    sentence = "Together this" if len(remarks) > 1 else "This"
+    r = f"{_correlation(before):.2f}", f"{_correlation(after):.2f}"
+    sentence += (f" takes the greatest correlation between model columns from {r[0]} to {r[1]}"
+                 if r[0] != r[1] else
+                 f" leaves the greatest correlation between model columns at {r[0]}")
     old, new = _size(before, blocks), _size(after, blocks)
     if rank(np.hstack([after, blocks])) < rank(np.hstack([before, blocks])):
         sentence += " and leaves some terms of the model impossible to separate"
@@ -293,8 +299,8 @@ def cost(region: Region, ideal: pd.DataFrame, settled: Settled, terms: Sequence[
     twins = (settled.settings.assign(_block=list(block)).duplicated().sum()
              - ideal.assign(_block=list(block)).duplicated().sum())
     if twins > 0:
-        remarks.append(f"{twins} point{'s' if twins > 1 else ''} now coincide with others: they "
-                       "repeat a setting instead of adding one.")
+        remarks.append(f"{count(twins, 'point now repeats', 'points now repeat')} the setting of "
+                       "another.")
     return remarks
 
 
@@ -302,10 +308,10 @@ def _points(count: int, total: int) -> str:
     return f"{count} of {total} points {'was' if count == 1 else 'were'}"
 
 
-def _farthest(region: Region, size: np.ndarray, rows: np.ndarray) -> str:
-    part = size[rows]
-    _, j = np.unravel_index(part.argmax(), part.shape)
-    return (f"by at most {part.max():.2g} in coded units ({region.factors[j].label})")
+def _farthest(region: Region, moves: np.ndarray) -> str:
+    size = np.abs(moves)
+    _, j = np.unravel_index(size.argmax(), size.shape)
+    return f"by at most {digits(size.max(), 2)} in coded units ({region.factors[j].label})"
 
 
 def _correlation(X: np.ndarray) -> float:
