@@ -23,6 +23,9 @@ __all__ = ["SerialCorrelation", "normal_scores", "run_diagnostics", "serial_corr
 FULL_LEVERAGE = 1 - 1e-8
 """Leverage from here up means that the fit must pass through the run."""
 
+ROUNDING = 1e-24
+"""Residual sum of squares relative to the response's that is nothing but rounding."""
+
 
 def normal_scores(values: np.ndarray) -> np.ndarray:
     """Expected normal order statistics of the values' ranks, missing ones left missing.
@@ -66,7 +69,8 @@ def run_diagnostics(results, run: np.ndarray, order: np.ndarray,
     free = (leverage < FULL_LEVERAGE) & (results.df_resid > 0)
     blank = np.full(len(residual), np.nan)
     standardised, studentised, cook = blank.copy(), blank.copy(), blank.copy()
-    if free.any() and results.mse_resid > 0:
+    endog = np.asarray(results.model.endog)
+    if free.any() and results.ssr > ROUNDING * (endog @ endog):
         with np.errstate(invalid="ignore", divide="ignore"):
             standardised[free] = np.asarray(influence.resid_studentized_internal)[free]
             cook[free] = np.asarray(influence.cooks_distance[0])[free]
@@ -117,11 +121,14 @@ def serial_correlation(residual: np.ndarray, matrix: np.ndarray,
     if df < 3 or not e @ e > 0:
         return None
     statistic = float(durbin_watson(e))
-    steps = np.diff(np.eye(n), axis=0)
     q, _ = np.linalg.qr(x)
-    a = steps.T @ steps
-    ma = a - q @ (q.T @ a)  # M A, with M the maker of residuals
-    trace, square = np.trace(ma), float(np.sum(ma * ma.T))
+    # Moments of the statistic from A, the matrix of squared steps, and M, which makes
+    # residuals: tr(MA) and tr(MAMA), without forming either.
+    steps = np.diff(q, axis=0, prepend=q[:1], append=q[-1:])
+    aq = -np.diff(steps, axis=0)
+    qaq = q.T @ aq
+    trace = 2 * (n - 1) - np.trace(qaq)
+    square = 6 * n - 8 - 2 * np.sum(aq**2) + np.sum(qaq * qaq.T)
     mean = trace / df
     variance = 2 * (square - trace * mean) / (df * (df + 2))
     z = (statistic - mean) / np.sqrt(variance) if variance > 0 else np.nan

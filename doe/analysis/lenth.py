@@ -24,7 +24,7 @@ __all__ = ["Lenth", "critical_values", "judge_effects", "pseudo_standard_error"]
 
 LEAST_EFFECTS = 3
 SEED = 1989
-DRAWS = 100_000
+DRAWS = 200_000
 
 
 @dataclass(frozen=True, eq=False)

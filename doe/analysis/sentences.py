@@ -17,11 +17,11 @@ from doe.factors import Factor
 from doe.terms import Term
 
 if TYPE_CHECKING:
-    from doe.analysis.fit import Fit
+    from doe.analysis.model import Fit
 
 __all__ = ["all_sentences", "summary"]
 
-FEW_RUNS_FOR_ERROR = 4
+WIDE_BELOW = 4
 """Below so many degrees of freedom, intervals are said to be wide (common practice, no source)."""
 
 LARGE_COOK = 1.0
@@ -71,6 +71,9 @@ def matters(fit: Fit) -> list[str]:
     """A sentence for each term beyond noise, the largest first within each order."""
     active = sorted(fit.active, key=lambda t: (t.order, -_size(fit, t)))
     out = []
+    if not fit.df_error:
+        out.append(fit.lenth.sentence if fit.lenth is not None else "With so few effects nothing "
+                   "can be said about noise; repeat some runs.")
     for term in active:
         if term.order == 1:
             out.append(_main_effect(fit, term, active))
@@ -82,10 +85,6 @@ def matters(fit: Fit) -> list[str]:
             out.append(_other(fit, term))
     if not active and fit.df_error:
         out.append("No term is beyond noise at the 5 % level.")
-    elif not fit.df_error and fit.lenth is not None:
-        out.append(fit.lenth.sentence)
-    elif not fit.df_error:
-        out.append("With so few effects nothing can be said about noise; repeat some runs.")
     return out
 
 
@@ -98,28 +97,41 @@ def _main_effect(fit: Fit, term: Term, active: list[Term]) -> str:
     factor = fit.region[term.names[0]]
     partners = [n for t in active if len(t.names) > 1 and factor.name in t.names
                 for n in t.names if n != factor.name]
-    partners = [fit.region[n].label for n in dict.fromkeys(partners)]
-    text = _change(fit, factor, {})
+    partners = [fit.region[n] for n in dict.fromkeys(partners)]
+    middle = wording.join(f.label for f in partners if f.is_numeric)
+    average = wording.join(f.label for f in partners if not f.is_numeric)
+    where = wording.join([*([f"with {middle} at mid-range"] if middle else []),
+                          *([f"on average over {average}"] if average else [])])
+    text = _change(fit, factor)
     if text is None:
         text = _levels(fit, factor)
-    if partners:
-        return f"With {wording.join(partners)} at mid-range, {text}."
-    return wording.capitalise(text) + "."
+    return wording.capitalise(f"{where}, {text}" if where else text) + "."
 
 
-def _change(fit: Fit, factor: Factor, held: dict) -> str | None:
+def _change(fit: Fit, factor: Factor) -> str | None:
     """``"raising a from 1 to 2 s lowers y by 3 µm (95 % interval 2 to 4)"``; None for three
     categories or more."""
     if not factor.is_numeric and len(factor.levels) > 2:
         return None
-    first, last = ((factor.low, factor.high) if factor.is_numeric else factor.levels)
-    before = _settings(fit, {**held, factor.name: first})
-    after = _settings(fit, {**held, factor.name: last})
     verb = "raising" if factor.is_numeric else "changing"
-    move = f"{verb} {factor.label} from {_setting(factor, first, unit=False)} to " \
-           f"{_setting(factor, last)}"
-    row = _compare(fit, before, after)
-    return f"{move} {_moves(fit, row)}"
+    return f"{verb} {factor.label} {_move(factor)} {_moves(fit, _effect(fit, factor, {}))}"
+
+
+def _move(factor: Factor) -> str:
+    """``"from 1 to 2 s"``, end to end."""
+    first, last = _ends(factor)
+    return f"from {_setting(factor, first, unit=False)} to {_setting(factor, last)}"
+
+
+def _ends(factor: Factor) -> tuple:
+    return (factor.low, factor.high) if factor.is_numeric else (factor.levels[0], factor.levels[-1])
+
+
+def _effect(fit: Fit, factor: Factor, held: dict) -> pd.Series:
+    """Change of the response when a factor goes from end to end, as `Fit.compare` gives it."""
+    first, last = _ends(factor)
+    return _compare(fit, _settings(fit, {**held, factor.name: first}),
+                    _settings(fit, {**held, factor.name: last}))
 
 
 def _moves(fit: Fit, row: pd.Series) -> str:
@@ -127,7 +139,8 @@ def _moves(fit: Fit, row: pd.Series) -> str:
     y, unit = fit.response.label, fit.response.unit
     change, low, high = row["change"], row["low"], row["high"]
     if fit.log_scale:
-        return f"multiplies {y} by {wording.digits(change)}{_interval(low, high)}"
+        doubt = ", within noise" if low <= 1 <= high else ""
+        return f"multiplies {y} by {wording.digits(change)}{_interval(low, high)}{doubt}"
     if low <= 0 <= high:
         return (f"changes {y} by {wording.signed(change)} {unit}".rstrip()
                 + f"{_interval(low, high)}, within noise")
@@ -204,18 +217,10 @@ def _interplay(fit: Fit, term: Term) -> str | None:
     mover = max(movable, key=lambda f: _size(fit, Term(f.name)) if Term(f.name) in fit.terms else 0)
     other = next(f for f in factors if f is not mover)
     ends = (other.low, other.high) if other.is_numeric else other.levels
-    texts = []
-    for value in ends:
-        text = _change(fit, mover, {other.name: value})
-        move, what = text.split(f" {_verb(fit, text)} ", 1)
-        texts.append(f"{_verb(fit, text)} {what} at {other.label} = {_setting(other, value)}")
-    return (f"The effect of {mover.label} depends on {other.label}: {move} "
-            f"{wording.join(texts, 'but')}.")
-
-
-def _verb(fit: Fit, text: str) -> str:
-    return next(v for v in ("multiplies", "changes", "lowers", "increases")
-                if f" {v} {fit.response.label} " in text)
+    what = [f"at {other.label} = {_setting(other, v)} it "
+            f"{_moves(fit, _effect(fit, mover, {other.name: v}))}" for v in ends]
+    return (f"The effect of {mover.label}, {_move(mover)}, depends on {other.label}: "
+            f"{'; '.join(what)}.")
 
 
 def _other(fit: Fit, term: Term) -> str:
@@ -306,7 +311,7 @@ def _curvature(fit: Fit, bend) -> str:
 def trust(fit: Fit) -> list[str]:
     """Few degrees of freedom, runs that stand out or steer the fit, order, weak prediction."""
     out, table = [], fit.diagnostics
-    if 0 < fit.df_error < FEW_RUNS_FOR_ERROR:
+    if 0 < fit.df_error < WIDE_BELOW:
         out.append(f"Only {wording.count(fit.df_error, 'degree')} of freedom for error: intervals "
                    "are wide and a real effect is easily missed.")
         if fit.lenth is not None:
@@ -314,28 +319,47 @@ def trust(fit: Fit) -> list[str]:
     pinned = table.loc[table["leverage"] >= FULL_LEVERAGE, "run"]
     if len(pinned) and fit.df_error:
         out.append(f"The fit passes through {_runs(pinned)} whatever was measured there; an error "
-                   "in it could not be seen.")
+                   "in such a measurement could not be seen.")
     limit = _outlier_limit(len(table), fit.df_error)
     far = table.loc[table["studentised"].abs() > limit, "run"]
     if len(far):
-        out.append(f"{wording.capitalise(_runs(far))} lies further from the fit than noise "
+        out.append(f"{wording.capitalise(_runs(far))} "
+                   f"{'lies' if len(far) == 1 else 'lie'} further from the fit than noise "
                    "explains (studentised residual beyond "
                    f"{wording.digits(limit, 2)}): check the record.")
     heavy = table.loc[table["cooks_distance"] > LARGE_COOK, "run"]
     if len(heavy):
-        out.append(f"{wording.capitalise(_runs(heavy))} alone moves the fit notably (Cook's "
-                   "distance above 1): the result leans on it.")
+        out.append(f"The fit leans on {_runs(heavy)}: leaving {'it' if len(heavy) == 1 else 'any'} "
+                   "out would move it notably (Cook's distance above 1).")
     serial = fit.serial_correlation
     if serial is not None and serial.p < 0.05:
         kind = "alike" if serial.statistic < 2 else "alternating"
         out.append(f"Residuals next to each other in time are {kind} (Durbin–Watson "
                    f"{wording.fixed(serial.statistic, 2)}, {wording.p_value(serial.p)}): something "
                    "not recorded may have drifted during the study.")
+    out += _held(fit)
     gap = fit.r2_adjusted - fit.r2_predicted
     if fit.df_error and gap > PREDICTION_GAP:
         out.append(f"The model fits its own runs better (adjusted R² {_share(fit.r2_adjusted)}) "
                    f"than it foretells runs left out (predicted R² {_share(fit.r2_predicted)}): it "
                    "may have too many terms, or lean on single runs.")
+    return out
+
+
+def _held(fit: Fit) -> list[str]:
+    """Factors that were not reset between runs, though their tests take it that they were."""
+    out, order = [], np.argsort(fit.diagnostics["order"].to_numpy())
+    for factor in fit.region.factors:
+        if not factor.hard_to_change or Term(factor.name) not in fit.terms:
+            continue
+        values = pd.factorize(fit.data[factor.name])[0][order]
+        n, sizes = len(values), np.bincount(values)
+        expected = (n - 1) * (1 - np.sum(sizes * (sizes - 1)) / (n * (n - 1)))
+        changes = int(np.count_nonzero(np.diff(values)))
+        if changes < expected / 2:
+            out.append(f"{wording.capitalise(factor.label)} was reset only "
+                       f"{wording.count(changes, 'time')} in {n} runs, so its runs share whatever "
+                       "else differed between settings; its interval is likely too narrow.")
     return out
 
 
