@@ -8,7 +8,6 @@ import json
 import math
 import tomllib
 from collections.abc import Iterable, Mapping
-from importlib import resources
 from pathlib import Path
 
 from doe.constraints import Constraint
@@ -31,7 +30,7 @@ _KINDS = {"str": (str, "a text", "Write it in quotes"),
 
 def template_toml() -> str:
     """A commented brief to start from; it is itself a valid brief of an invented case."""
-    return resources.files("doe").joinpath("templates", "brief.toml").read_text("utf-8")
+    return Path(__file__).with_name("templates").joinpath("brief.toml").read_text("utf-8")
 
 
 def parse(source: str | Path) -> dict:

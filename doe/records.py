@@ -144,7 +144,7 @@ def checked(record: Record, brief: Brief) -> Record:
     for name, value in record.measurements.items():
         if value is None:
             continue
-        response = _named(brief.responses, name, f"{record.where}, response")
+        response = named(brief.responses, name, f"{record.where}, response")
         values[name], mark = read_value(response, value, record.where)
         mark = mark or record.qualifiers.get(name, "")
         if mark:
@@ -155,13 +155,13 @@ def checked(record: Record, brief: Brief) -> Record:
                              "Give the reading, or leave the qualifier out")
     for name, value in record.settings.items():
         if value is not None:
-            factor = _named(brief.region.factors, name, f"{record.where}, factor")
+            factor = named(brief.region.factors, name, f"{record.where}, factor")
             settings[name] = read_setting(factor, value, record.where)
     return replace(record, measurements=values, qualifiers=qualifiers, settings=settings,
                    time=as_time(f"{record.where}, time", record.time) if record.time else "")
 
 
-def _named(values: Sequence, name: object, where: str):
+def named(values: Sequence, name: object, where: str):
     for value in values:
         if value.name == name:
             return value
@@ -191,8 +191,7 @@ def admit(record: Record, brief: Brief, earlier: Sequence[Record]) -> Record:
         raise InputError(f"{record.where}, status", record.status, "only what was done is recorded",
                          "Use void() or repeat() for the rest")
     record = checked(record, brief)
-    last = earlier[-1] if earlier else None
-    due = 1 if last is None else last.attempt + (last.status == "void")
+    due = attempt_due(earlier)
     attempt = record.attempt or due
     old = next((r for r in earlier if r.attempt == attempt), None)
     if (old is None and attempt != due) or (old is not None and old.status == "void"):
@@ -202,8 +201,47 @@ def admit(record: Record, brief: Brief, earlier: Sequence[Record]) -> Record:
                          "repeat first")
     record = replace(record, attempt=attempt)
     if old is None or old.status == "planned":
-        return record
+        return replace(record, reason=old.reason if old else "",
+                       time=record.time or as_time("time", None))
     return _merged(old, record)
+
+
+def attempt_due(earlier: Sequence[Record]) -> int:
+    """The attempt an entry goes to: a repeat declared, else the last done, else a new one."""
+    for status in ("planned", "done"):
+        found = [r.attempt for r in earlier if r.status == status]
+        if found:
+            return max(found)
+    return 1 + max((r.attempt for r in earlier), default=0)
+
+
+def correct(record: Record, brief: Brief, *, measurements: Mapping | None = None,
+            settings: Mapping | None = None, time: datetime | str | None = None,
+            remark: str | None = None) -> Record:
+    """A done record with some values replaced; a value of None is withdrawn.
+
+    Raises
+    ------
+    InputError
+        If the record is not done, or a name or value cannot be used.
+    """
+    if record.status != "done":
+        raise InputError(record.where, record.status, "only what is done and not void can be "
+                         "corrected", "Record the run first")
+    measurements, settings = dict(measurements or {}), dict(settings or {})
+    for name in measurements:
+        named(brief.responses, name, f"{record.where}, response")
+    for name in settings:
+        named(brief.region.factors, name, f"{record.where}, factor")
+    new = checked(replace(record, measurements=measurements, settings=settings, qualifiers={}),
+                  brief)
+    keep = {k: v for k, v in record.measurements.items() if k not in measurements}
+    marks = {k: v for k, v in record.qualifiers.items() if k not in measurements}
+    left = {k: v for k, v in record.settings.items() if k not in settings}
+    return replace(record, measurements=keep | new.measurements, settings=left | new.settings,
+                   qualifiers=marks | new.qualifiers,
+                   time=record.time if time is None else as_time(f"{record.where}, time", time),
+                   remark=record.remark if remark is None else remark)
 
 
 def _merged(old: Record, new: Record) -> Record:

@@ -85,14 +85,12 @@ class Study:
 
     @cached_property
     def pending(self) -> list[int]:
-        """Runs still to do, in run order: never done, all attempts void, or a repeat due."""
+        """Runs still to do, in run order: never done, every attempt void, or a repeat due."""
         if self.plan is None:
             return []
-        last = {}
-        for r in self.records:
-            if r.run not in last or r.attempt > last[r.run].attempt:
-                last[r.run] = r
-        return [run for run in self._rows if run not in last or last[run].status != "done"]
+        open_ = {r.run for r in self.records if r.status == "planned"}
+        done = {r.run for r in self.done}
+        return [run for run in self._rows if run in open_ or run not in done]
 
     @property
     def progress(self) -> str:
@@ -367,6 +365,8 @@ def check_plan(plan: Plan, study: Study) -> None:
         change its settings or block.
     """
     _same_factors(plan, study.brief)
+    if study.locked:
+        _same_factors(study.plan, study.brief)
     numbers = plan.runs["run"].tolist()
     if numbers != list(range(1, len(numbers) + 1)):
         raise InputError("plan, run", numbers, "the runs are not numbered 1, 2, 3, ...",
@@ -391,7 +391,8 @@ def _alike(a: object, b: object) -> bool:
 def _same_factors(plan: Plan, brief: Brief) -> None:
     if plan.region.names != brief.region.names:
         raise InputError("plan, factors", plan.region.names, "the brief varies other factors: "
-                         + ", ".join(brief.region.names), "Make the plan over the brief's region")
+                         + ", ".join(brief.region.names), "Give a plan over the factors of the "
+                         "brief; once runs are recorded, other factors need a new study")
 
 
 def describe(values: Mapping, qualifiers: Mapping, units: Mapping) -> str:

@@ -1,0 +1,132 @@
+"""Opening study files safely, and saying in plain words why one cannot be used."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+from doe.errors import InputError
+from doe.store_schema import APPLICATION_ID, SCHEMA, SCHEMA_VERSION
+
+__all__ = ["SUFFIX", "StudyFileError", "check", "connect", "copy", "lay_out", "translated",
+           "writing"]
+
+SUFFIX = ".study"
+"""What names of study files end in, by convention."""
+
+_PROBLEMS = {
+    sqlite3.SQLITE_BUSY: ("another program is writing to it",
+                          "Nothing of this entry was kept: wait a moment and enter it again"),
+    sqlite3.SQLITE_READONLY: ("it or its folder is write-protected",
+                              "Make both writable, or open it with read_only=True to read"),
+    sqlite3.SQLITE_CANTOPEN: ("it cannot be opened", "Check that the folder exists and that you "
+                              "may read and write there"),
+    sqlite3.SQLITE_FULL: ("the disk is full", "Nothing of this entry was kept: make room and "
+                          "enter it again"),
+    sqlite3.SQLITE_IOERR: ("reading or writing failed", "Check the disk or network drive; what "
+                           "was acknowledged before is kept"),
+    sqlite3.SQLITE_CORRUPT: ("it is damaged or cut short", "Go back to the last complete copy, "
+                             "and keep this one for recovery"),
+    sqlite3.SQLITE_NOTADB: ("this is not a study file", "Choose a study file, by convention named "
+                            f"*{SUFFIX}"),
+}
+
+
+class StudyFileError(InputError):
+    """A study file that cannot be opened, read or written; it names the file."""
+
+    def __init__(self, path: Path | str, problem: str, remedy: str) -> None:
+        super().__init__("study file", str(path), problem, remedy)
+
+    def __reduce__(self):
+        return (StudyFileError, (self.value, self.problem, self.remedy))
+
+
+@contextmanager
+def translated(path: Path) -> Iterator[None]:
+    """Turn SQLite's errors into one that names the file, the problem and the remedy."""
+    try:
+        yield
+    except UnicodeEncodeError as error:
+        raise InputError("text", error.object, "it holds a character that is no text",
+                         "Type it anew") from None
+    except sqlite3.IntegrityError:
+        raise  # a mistake of the program, not of the user: to be seen in full
+    except sqlite3.Error as error:
+        # The lowest byte is the kind of error; the rest is detail.
+        known = _PROBLEMS.get(getattr(error, "sqlite_errorcode", 0) & 0xFF)
+        if known is None and isinstance(error, sqlite3.ProgrammingError):
+            known = str(error).rstrip("."), "Open it again with open_study"
+        raise StudyFileError(path, *(known or (f"SQLite says: {error}", "Nothing of this entry "
+                                               "was kept: try again"))) from error
+
+
+def connect(path: Path, *, mode: str, timeout: float) -> sqlite3.Connection:
+    """A connection in mode "ro", "rw" or "rwc" (create), set to lose nothing acknowledged."""
+    # The file is never opened past SQLite: closing it would drop SQLite's locks on it.
+    if mode != "ro" and path.exists() and not os.access(
+            path, os.W_OK, effective_ids=os.access in os.supports_effective_ids):
+        raise StudyFileError(path, *_PROBLEMS[sqlite3.SQLITE_READONLY])
+    uri = f"{path.absolute().as_uri()}?mode={mode}"
+    db = sqlite3.connect(uri, uri=True, timeout=timeout, isolation_level=None)
+    if mode == "ro":
+        try:
+            db.execute("SELECT 1 FROM sqlite_master").fetchone()
+        except sqlite3.OperationalError:
+            # In a folder that may not be written, SQLite cannot lay the index of its log
+            # beside the file. Without a log there is nothing to index.
+            db.close()
+            if path.with_name(path.name + "-wal").exists():
+                raise
+            db = sqlite3.connect(uri + "&immutable=1", uri=True, isolation_level=None)
+    db.execute("PRAGMA foreign_keys = ON")
+    db.execute("PRAGMA synchronous = FULL")
+    return db
+
+
+@contextmanager
+def writing(db: sqlite3.Connection) -> Iterator[None]:
+    """One transaction, flushed to the disk at its end, or nothing at all."""
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        db.execute("COMMIT")
+    except BaseException:
+        if db.in_transaction:
+            db.execute("ROLLBACK")
+        raise
+
+
+def lay_out(db: sqlite3.Connection, path: Path) -> None:
+    """Make the tables of a study in an empty file, inside a transaction."""
+    if db.execute("SELECT count(*) FROM sqlite_master").fetchone() != (0,):
+        raise StudyFileError(path, "it exists already", "Open it without create, or choose "
+                             "another name")
+    for statement in SCHEMA:
+        db.execute(statement)
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+
+
+def check(db: sqlite3.Connection, path: Path) -> None:
+    """Refuse what is no study file, is from a newer version, or is damaged."""
+    (mark,) = db.execute("PRAGMA application_id").fetchone()
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    if mark != APPLICATION_ID:
+        raise StudyFileError(path, *_PROBLEMS[sqlite3.SQLITE_NOTADB])
+    if version > SCHEMA_VERSION:
+        raise StudyFileError(path, f"it was written by a newer version (format {version}, this "
+                             f"one reads up to {SCHEMA_VERSION})", "Update this package")
+    if db.execute("PRAGMA quick_check(1)").fetchone() != ("ok",):
+        raise StudyFileError(path, *_PROBLEMS[sqlite3.SQLITE_CORRUPT])
+
+
+def copy(db: sqlite3.Connection, path: Path) -> None:
+    """Write a complete copy to a new file, also while others write."""
+    if path.exists():
+        raise StudyFileError(path, "it exists already", "Choose another name")
+    with closing(sqlite3.connect(path)) as target:
+        db.backup(target)
