@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from doe.errors import InputError, as_number
+from doe.errors import InputError, as_name, as_number
 
 __all__ = ["Constraint"]
 
@@ -42,7 +42,8 @@ class Constraint:
     reason: str = ""
 
     def __post_init__(self) -> None:
-        terms = tuple((as_number("constraint, coefficient", c), tuple(names))
+        terms = tuple((as_number("constraint, coefficient", c),
+                       tuple(as_name("constraint, factor", n) for n in names))
                       for c, names in self.terms)
         if not any(names for _, names in terms):
             raise InputError("constraint, terms", self.terms, "no factor stands in it",
@@ -59,7 +60,7 @@ class Constraint:
         InputError
             If the text is anything but sums of products of factors and numbers.
         """
-        sides = re.split(r"<=|>=|≤|≥", text)
+        sides = re.split(r"<=|>=|≤|≥", text) if isinstance(text, str) else []
         if len(sides) != 2:
             raise InputError("constraint", text, "it needs one '<=' or '>='",
                              "Write it as 'revolution * rotation_ratio <= 900'")
@@ -154,13 +155,13 @@ def _parse_sum(side: str, whole: str) -> list[tuple[float, tuple[str, ...]]]:
                           "Use sums of products of factor names and numbers, such as "
                           "'0.5 * time + pressure <= 200'")
 
-    for token in [*tokens, "+"]:
+    for place, token in enumerate([*tokens, "+"]):
         if token in "+-":
             if open_product:
                 raise refuse(token)
             if seen:
                 terms.append((sign * coefficient, tuple(names)))
-            elif token is not tokens[0] and terms:
+            elif place:
                 raise refuse(token)
             sign, coefficient, names, seen = (1.0 if token == "+" else -1.0), 1.0, [], False
         elif token in "*×":

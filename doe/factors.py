@@ -224,7 +224,7 @@ class Region:
             if names.count(name) > 1:
                 raise InputError("region, factors", name, "this name is used twice",
                                  "Give every factor a name of its own")
-        constraints = tuple(Constraint.parse(c) if isinstance(c, str) else c
+        constraints = tuple(c if isinstance(c, Constraint) else Constraint.parse(c)
                             for c in self.constraints)
         for constraint in constraints:
             for name in constraint.names:
@@ -331,11 +331,15 @@ class Region:
     def violations(self, settings: pd.DataFrame) -> list[str]:
         """Every broken limit in words, each naming the row (from 1) and the value."""
         out = []
-        for f in self.numeric:
-            values = settings[f.name].to_numpy(float)
-            for i in np.flatnonzero(np.abs(f.code(values)) > 1 + 1e-9):
-                out.append(f"row {i + 1}: {f.label} {values[i]:g} {f.unit} is outside "
-                           f"{f.low:g} to {f.high:g} {f.unit}".strip())
+        for f in self.factors:
+            if not f.is_numeric:
+                out += [f"row {i + 1}: {f.label} {v!r} is not one of: {', '.join(f.levels)}"
+                        for i, v in enumerate(settings[f.name]) if v not in f.levels]
+                continue
+            values, unit = settings[f.name].to_numpy(float), f.unit and f" {f.unit}"
+            for i in np.flatnonzero(~(np.abs(f.code(values)) <= 1 + 1e-9)):
+                out.append(f"row {i + 1}: {f.label} {values[i]:g}{unit} is outside "
+                           f"{f.low:g} to {f.high:g}{unit}")
         for c in self.constraints:
             value = c.value(settings)
             for i in np.flatnonzero(~c.holds(settings)):
@@ -359,6 +363,8 @@ class Region:
             Factors held at one setting.
         """
         fixed = dict(fixed or {})
+        for name in fixed:
+            _ = self[name]
         axes = []
         for f in self.factors:
             if f.name in fixed:

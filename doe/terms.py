@@ -141,10 +141,14 @@ def parse(text: str, region: Region) -> tuple[Term, ...]:
     """
     from patsy import ModelDesc, PatsyError  # parses only; nothing is evaluated
 
-    right = text.split("~")[-1].strip()
+    sides = text.split("~") if isinstance(text, str) else []
+    right = sides[-1].strip() if sides else ""
+    if not right or len(sides) > 2:
+        raise InputError("formula", text, "there is not one right-hand side to read",
+                         "Write it as 'a + b + a:b + I(a**2)', or '1' for the mean alone")
     try:
         description = ModelDesc.from_formula("~ " + right)
-    except (PatsyError, SyntaxError) as error:
+    except (PatsyError, SyntaxError, RecursionError) as error:
         raise InputError("formula", text, f"it cannot be read ({str(error).splitlines()[0]})",
                          "Write it as 'a + b + a:b + I(a**2)'") from None
     terms = []
