@@ -144,8 +144,8 @@ class Brief:
                              "vessel")
 
     def _check_envelope(self) -> None:
-        for settings, programme in self._extremes:
-            problems = programme.problems(self.mixer, self.vessel)
+        for settings, _ in self._extremes:
+            problems = self.problems(settings)
             if problems:
                 raise InputError("brief, region", settings, "a run at these settings cannot be "
                                  "made: " + "; ".join(problems), "Narrow the factors' ranges, or "
@@ -240,6 +240,16 @@ class Brief:
             steps.append(Step(**{q: float(v) for q, v in step.items()}))
         return Programme(tuple(steps))
 
+    def problems(self, settings: Mapping) -> list[str]:
+        """Every limit of mixer and vessel that a run at these settings would break, in words.
+
+        Quantities that are neither varied nor held are taken to be harmless.
+        """
+        return self._completed(settings).problems(self.mixer, self.vessel)
+
+    def _completed(self, settings: Mapping) -> Programme:
+        return self.programme({**settings, **self._neutral(settings)})
+
     @property
     def _prefixes(self) -> list[str]:
         found = dict.fromkeys(name.removesuffix(_quantity(name))
@@ -263,7 +273,7 @@ class Brief:
         out = []
         for row in dict.fromkeys(rows):
             settings = grid.iloc[row].to_dict()
-            out.append((settings, self.programme({**settings, **self._neutral(settings)})))
+            out.append((settings, self._completed(settings)))
         return out
 
     def _neutral(self, settings: Mapping) -> dict[str, float]:

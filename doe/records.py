@@ -18,7 +18,8 @@ from doe.errors import InputError, as_choice, as_number
 from doe.factors import Factor
 from doe.responses import Response
 
-__all__ = ["Record", "admit", "as_time", "read_value"]
+__all__ = ["Record", "admit", "as_time", "as_whole", "attempt_due", "checked", "correct",
+           "read_setting", "read_value"]
 
 STATES = ("planned", "done", "void")
 _READING = re.compile(r"\s*([<>]?)\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*")
@@ -63,7 +64,7 @@ class Record:
     def __post_init__(self) -> None:
         put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731
         for key in ("run", "attempt"):
-            put(key, _whole(f"record, {key}", getattr(self, key)))
+            put(key, as_whole(f"record, {key}", getattr(self, key)))
         as_choice("record, status", self.status, STATES)
         for key in ("settings", "measurements", "qualifiers"):
             if not isinstance(getattr(self, key), Mapping):
@@ -81,7 +82,8 @@ class Record:
         return f"run {self.run}" + (f", attempt {self.attempt}" if self.attempt > 1 else "")
 
 
-def _whole(name: str, value: object) -> int:
+def as_whole(name: str, value: object) -> int:
+    """Return `value` as an int of at least 0, or raise `InputError`."""
     number = as_number(name, value, at_least=0)
     if number != int(number):
         raise InputError(name, value, "this is not a whole number", "Give a whole number")
@@ -92,15 +94,12 @@ def as_time(name: str, value: datetime | str | None) -> str:
     """ISO 8601 in UTC, to the second; now if None. A time without offset is local time."""
     if value is None or value == "":
         value = datetime.now(UTC)
-    if isinstance(value, str):
-        try:
-            value = datetime.fromisoformat(value)
-        except ValueError:
-            raise InputError(name, value, "this is not a time",
-                             "Write it as 2031-05-17 14:30") from None
-    if not isinstance(value, datetime):
-        raise InputError(name, value, "this is not a time", "Give a datetime or ISO text")
-    return value.astimezone(UTC).isoformat(timespec="seconds")
+    try:
+        moment = datetime.fromisoformat(value) if isinstance(value, str) else value
+        return moment.astimezone(UTC).isoformat(timespec="seconds")
+    except (AttributeError, TypeError, ValueError, OverflowError):
+        raise InputError(name, value, "this is not a time",
+                         "Write it as 2031-05-17 14:30") from None
 
 
 def read_value(response: Response, value: object, where: str = "") -> tuple[float, str]:

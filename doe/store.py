@@ -19,7 +19,7 @@ import pandas as pd
 from doe import store_rows as rows
 from doe.brief import Brief
 from doe.errors import InputError
-from doe.records import Record, admit, as_time, attempt_due, correct
+from doe.records import Record, admit, as_time, as_whole, attempt_due, correct
 from doe.store_file import (
     SUFFIX,
     StudyFileError,
@@ -27,6 +27,7 @@ from doe.store_file import (
     connect,
     copy,
     lay_out,
+    refuse_filled,
     translated,
     writing,
 )
@@ -131,7 +132,8 @@ class StudyFile:
         ``qualifier``, ``unit``, ``entered_at``, ``author``, ``reason``.
         """
         with translated(self.path):
-            return rows.history(self._db, run, response)
+            return rows.history(self._db, None if run is None else as_whole("run", run),
+                                response)
 
     def save_copy(self, path: str | Path) -> Path:
         """Write a complete copy, also while others write; an existing file is left alone."""
@@ -323,6 +325,7 @@ class StudyFile:
 
     def _create(self, brief: Brief, author: str) -> None:
         with translated(self.path):
+            refuse_filled(self._db, self.path)
             self._db.execute("PRAGMA journal_mode = WAL")
         with self._writing():
             lay_out(self._db, self.path)
@@ -357,6 +360,7 @@ class StudyFile:
         return self._known[1]
 
     def _attempts(self, run: int) -> list[Record]:
+        run = as_whole("run", run)
         self._shell().planned(run)
         return sorted(rows.records(self._db, run), key=lambda r: r.attempt)
 

@@ -11,8 +11,8 @@ from pathlib import Path
 from doe.errors import InputError
 from doe.store_schema import APPLICATION_ID, SCHEMA, SCHEMA_VERSION
 
-__all__ = ["SUFFIX", "StudyFileError", "check", "connect", "copy", "lay_out", "translated",
-           "writing"]
+__all__ = ["SUFFIX", "StudyFileError", "check", "connect", "copy", "lay_out",
+           "refuse_filled", "translated", "writing"]
 
 SUFFIX = ".study"
 """What names of study files end in, by convention."""
@@ -20,8 +20,9 @@ SUFFIX = ".study"
 _PROBLEMS = {
     sqlite3.SQLITE_BUSY: ("another program is writing to it",
                           "Nothing of this entry was kept: wait a moment and enter it again"),
-    sqlite3.SQLITE_READONLY: ("it or its folder is write-protected",
-                              "Make both writable, or open it with read_only=True to read"),
+    sqlite3.SQLITE_READONLY: ("it is write-protected or was opened for reading only",
+                              "To write, make the file and its folder writable; to read, open "
+                              "it with read_only=True"),
     sqlite3.SQLITE_CANTOPEN: ("it cannot be opened", "Check that the folder exists and that you "
                               "may read and write there"),
     sqlite3.SQLITE_FULL: ("the disk is full", "Nothing of this entry was kept: make room and "
@@ -100,11 +101,16 @@ def writing(db: sqlite3.Connection) -> Iterator[None]:
         raise
 
 
-def lay_out(db: sqlite3.Connection, path: Path) -> None:
-    """Make the tables of a study in an empty file, inside a transaction."""
+def refuse_filled(db: sqlite3.Connection, path: Path) -> None:
+    """Refuse to start a study in a database that holds something."""
     if db.execute("SELECT count(*) FROM sqlite_master").fetchone() != (0,):
         raise StudyFileError(path, "it exists already", "Open it without create, or choose "
                              "another name")
+
+
+def lay_out(db: sqlite3.Connection, path: Path) -> None:
+    """Make the tables of a study in an empty file, inside a transaction."""
+    refuse_filled(db, path)
     for statement in SCHEMA:
         db.execute(statement)
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")

@@ -12,13 +12,15 @@ import pandas as pd
 
 from doe.brief import Brief
 from doe.records import Record, as_time
-from doe.study import TRAIL_COLUMNS, describe
+from doe.study import TRAIL_COLUMNS
 
 if TYPE_CHECKING:
     from doe.planning.plan import Plan
 
 __all__ = ["add_attempt", "add_document", "add_plan", "changes", "document", "history",
            "records", "trail"]
+
+_STATE_WORDS = {"time": "run at", "operator": "by", "remark": "remark:"}
 
 
 # ---- reading
@@ -172,11 +174,17 @@ def _number_or_level(value: float | str | None) -> tuple[float | None, str | Non
 def _in_words(record: Record, settings: list[str], readings: list[str], units: Mapping,
               other: Record) -> str:
     """The side of a change that `record` is, as far as it differs from `other`."""
-    state = [f"{k} {v}" if k != "status" else v for k, v in _state(record).items()
-             if v != _state(other)[k] and v and k != "reason"]
-    values = [describe({k: r[k] for k in names if k in r}, record.qualifiers, units)
-              for names, r in ((settings, record.settings), (readings, record.measurements))]
-    return ", ".join(t for t in [*state, *values] if t)
+    said = []
+    for name, value in _state(record).items():
+        if value and value != _state(other)[name] and name != "reason":
+            said.append(value if name == "status" else f"{_STATE_WORDS[name]} {value}")
+    for names, values in ((settings, record.settings), (readings, record.measurements)):
+        for name in names:
+            if name in values:
+                value = values[name] if isinstance(values[name], str) else f"{values[name]:.15g}"
+                mark = record.qualifiers.get(name, "")
+                said.append(f"{name} = {mark}{value} {units[name]}".rstrip())
+    return ", ".join(said)
 
 
 def changes(before: Mapping, after: Mapping) -> tuple[str, str]:

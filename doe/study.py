@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -13,9 +11,12 @@ import pandas as pd
 
 from doe.brief import RESERVED_COLUMNS, Brief
 from doe.brief_toml import template_toml
+from doe.deviations import deviations
 from doe.errors import InputError
+from doe.factors import Factor
 from doe.records import Record, admit, read_value
-from doe.wording import count, digits, join, quantity, signed
+from doe.responses import Response
+from doe.wording import count
 
 if TYPE_CHECKING:
     from doe.planning.plan import Plan
@@ -24,8 +25,6 @@ __all__ = ["RESERVED_COLUMNS", "TRAIL_COLUMNS", "Brief", "Record", "Study", "rea
            "template_toml"]
 
 TRAIL_COLUMNS = ("when", "who", "what", "before", "after", "reason", "kind", "run", "attempt")
-DEVIATION_COLUMNS = ("run", "attempt", "kind", "what", "planned", "happened", "difference",
-                     "unit", "sentence")
 _STRUCTURE = ("run", "attempt", "block", "point", "standard", "whole_plot", "order")
 
 
@@ -124,7 +123,7 @@ class Study:
 
     def attempts(self, run: int) -> list[Record]:
         """The attempts at a run, in their order."""
-        return sorted((r for r in self.records if r.run == run), key=lambda r: r.attempt)
+        return sorted(self._by_run.get(run, ()), key=lambda r: r.attempt)
 
     def planned(self, run: int) -> dict:
         """The planned settings of a run, by factor.
@@ -178,7 +177,7 @@ class Study:
         """
         factors = self.brief.region.names if self.plan is None else self.plan.region.names
         responses = [r.name for r in self.brief.responses]
-        order = {(r.run, r.attempt): i for i, r in enumerate(self._in_time, 1)}
+        order = {(r.run, r.attempt): i for i, r in enumerate(self.in_time, 1)}
         done = sorted(self.done, key=lambda r: (r.run, r.attempt))
         rows = [{**self._rows[r.run], "run": r.run, "attempt": r.attempt,
                  "order": order[r.run, r.attempt], **r.settings,
@@ -210,43 +209,18 @@ class Study:
                                            "remark", "reason"])
 
     @property
-    def _in_time(self) -> list[Record]:
-        return sorted(self.done, key=lambda r: r.time)  # stable: entry order breaks ties
+    def in_time(self) -> list[Record]:
+        """The done records in the order in which they were run; entry order breaks ties."""
+        return sorted(self.done, key=lambda r: r.time)
 
     def deviations(self) -> pd.DataFrame:
-        """Everything that did not go as planned, for the report.
+        """Everything that did not go as planned, for the report; see `doe.deviations`."""
+        return deviations(self)
 
-        Returns
-        -------
-        DataFrame
-            One row a deviation: ``run`` and ``attempt`` (0 where it concerns the study),
-            ``kind`` ("order", "setting", "void", "repeat", "missing", "limit", "correction",
-            "amendment"), ``what``, ``planned``, ``happened``, ``difference`` (numbers
-            only), ``unit`` and the whole in a ``sentence``.
-        """
-        rows = [*self._out_of_order(), *self._other_settings(), *self._attempts_beyond(),
-                *self._unmeasured(), *self._changes()]
-        return pd.DataFrame(rows, columns=list(DEVIATION_COLUMNS))
-
-    def _out_of_order(self) -> Iterable[tuple]:
-        first: dict[int, tuple[int, Record]] = {}
-        for place, r in enumerate((r for r in self._in_time if not self._is_repeat(r)), 1):
-            first.setdefault(r.run, (place, r))
-        runs = list(first)
-        kept = _longest_rising(runs)
-        for i, run in enumerate(runs):
-            if run in kept:
-                continue
-            _, r = first[run]
-            before = runs[i - 1] if i else None
-            said = (f"Run {run} was done " + (f"after run {before}" if before else "first")
-                    + ", out of the planned order.")
-            yield (run, r.attempt, "order", "run order", sorted(runs).index(run) + 1, i + 1,
-                   i - sorted(runs).index(run), "", said)
-
-    def _is_repeat(self, record: Record) -> bool:
-        return any(r.run == record.run and r.attempt < record.attempt and r.status == "done"
-                   for r in self._by_run[record.run])
+    def is_repeat(self, record: Record) -> bool:
+        """True if an earlier attempt at the same run counts too."""
+        return any(r.attempt < record.attempt and r.status == "done"
+                   for r in self._by_run.get(record.run, ()))
 
     @cached_property
     def _by_run(self) -> dict[int, list[Record]]:
@@ -255,77 +229,6 @@ class Study:
             out.setdefault(r.run, []).append(r)
         return out
 
-    def _other_settings(self) -> Iterable[tuple]:
-        for r in self.done:
-            planned = self.planned(r.run)
-            for name, happened in r.settings.items():
-                factor = self.brief.region[name]
-                if not factor.is_numeric:
-                    if happened != planned[name]:
-                        yield (r.run, r.attempt, "setting", name, planned[name], happened,
-                               math.nan, "", f"{_at(r)}: {factor.label} was {happened}, not "
-                               f"{planned[name]} as planned.")
-                elif not math.isclose(happened, planned[name], rel_tol=1e-9, abs_tol=1e-12):
-                    gap = happened - planned[name]
-                    yield (r.run, r.attempt, "setting", name, planned[name], happened, gap,
-                           factor.unit, f"{_at(r)}: {factor.label} was "
-                           f"{quantity(happened, factor.unit, 4)}, {signed(gap)} from the planned "
-                           f"{quantity(planned[name], factor.unit, 4)}.")
-
-    def _attempts_beyond(self) -> Iterable[tuple]:
-        for r in self.records:
-            if r.status == "void":
-                yield (r.run, r.attempt, "void", "attempt", "done", "void", math.nan, "",
-                       f"{_at(r)} was voided: {r.reason}.")
-            elif self._is_repeat(r):
-                yield (r.run, r.attempt, "repeat", "attempt", "", r.status, math.nan, "",
-                       f"Run {r.run} was repeated as attempt {r.attempt}"
-                       + (f": {r.reason}." if r.reason else "."))
-
-    def _unmeasured(self) -> Iterable[tuple]:
-        for r in self.done:
-            missing = self.missing(r)
-            if missing:
-                labels = join([self.brief.response(n).label for n in missing])
-                yield (r.run, r.attempt, "missing", ", ".join(missing), "measured", "missing",
-                       math.nan, "", f"{_at(r)}: {labels} not measured.")
-            for name, mark in r.qualifiers.items():
-                response = self.brief.response(name)
-                value = r.measurements[name]
-                yield (r.run, r.attempt, "limit", name, "", f"{mark}{value:g}", math.nan,
-                       response.unit, f"{_at(r)}: {response.label} is only known to lie "
-                       f"{'below' if mark == '<' else 'above'} {quantity(value, response.unit)}.")
-
-    def _changes(self) -> Iterable[tuple]:
-        for t in self.trail.to_dict("records"):
-            if t["kind"] in ("correction", "amendment"):
-                said = f"{t['what'].capitalize()} was changed"
-                if t["kind"] == "correction":
-                    said += f" from {t['before'] or 'nothing'} to {t['after'] or 'nothing'}"
-                yield (t["run"], t["attempt"], t["kind"], t["what"], t["before"], t["after"],
-                       math.nan, "", f"{said} by {t['who'] or 'somebody'} on {t['when'][:10]}: "
-                       f"{t['reason']}.")
-
-
-def _at(record: Record) -> str:
-    return record.where[:1].upper() + record.where[1:]
-
-
-def _longest_rising(values: Sequence[int]) -> set[int]:
-    """A longest rising subsequence (patience sorting): the fewest others are out of order."""
-    tails: list[int] = []
-    piles: list[int] = []
-    for value in values:
-        place = bisect_left(tails, value)
-        tails[place : place + 1] = [value]
-        piles.append(place)
-    kept, want = set(), len(tails) - 1
-    for value, pile in zip(reversed(values), reversed(piles), strict=True):
-        if pile == want:
-            kept.add(value)
-            want -= 1
-    return kept
-
 
 def check_brief(brief: Brief, study: Study) -> None:
     """Refuse a new brief that the plan or the records of the study do not fit.
@@ -333,26 +236,21 @@ def check_brief(brief: Brief, study: Study) -> None:
     Raises
     ------
     InputError
-        If a factor of the plan, a level used, or a response already measured is gone.
+        If a factor or level of the plan or a response already measured is gone, or would
+        change its unit.
     """
     if study.plan is None:
         return
-    _same_factors(study.plan, brief)
-    for name in study.plan.region.names:
-        factor = brief.region[name]
-        used = {*study.plan.runs[name],
-                *(r.settings[name] for r in study.records if name in r.settings)}
-        if not factor.is_numeric:
-            for level in sorted(map(str, used - set(factor.levels))):
-                raise InputError(f"factor '{name}', levels", level, "this level is in the plan or "
-                                 "in a record", "Keep it among the levels")
-        elif any(isinstance(v, str) for v in used):
-            raise InputError(f"factor '{name}', kind", factor.kind, "the plan has levels in words",
-                             "Keep it categorical")
-    known = {r.name for r in brief.responses}
-    for name in sorted({n for r in study.records for n in r.measurements} - known):
-        raise InputError("brief, responses", name, "it has been measured, so it cannot be left "
-                         "out", "Keep it; other responses can be added")
+    _check_settings(study.plan, brief)
+    achieved = [{**study.planned(r.run), **r.settings} for r in study.records]
+    if achieved:
+        brief.region.encode(pd.DataFrame(achieved))
+    known = {r.name: r for r in brief.responses}
+    for name in sorted({n for r in study.records for n in r.measurements}):
+        if name not in known:
+            raise InputError("brief, responses", name, "it has been measured, so it cannot be "
+                             "left out", "Keep it; other responses can be added")
+        _same_unit(f"response '{name}'", study.brief.response(name), known[name])
 
 
 def check_plan(plan: Plan, study: Study) -> None:
@@ -361,23 +259,28 @@ def check_plan(plan: Plan, study: Study) -> None:
     Raises
     ------
     InputError
-        If the factors differ, the runs are not numbered 1, 2, ..., or a recorded run would
-        change its settings or block.
+        If the factors differ, the runs are not numbered 1, 2, ..., a run cannot be made with
+        the mixer and vessel, or a recorded run would change its settings or block.
     """
-    _same_factors(plan, study.brief)
-    if study.locked:
-        _same_factors(study.plan, study.brief)
+    brief = study.brief
     numbers = plan.runs["run"].tolist()
     if numbers != list(range(1, len(numbers) + 1)):
         raise InputError("plan, run", numbers, "the runs are not numbered 1, 2, 3, ...",
                          "Number them in run order")
-    new = replace(study, plan=plan, records=()) if study.records else None
+    _check_settings(plan, brief)
+    if study.locked:
+        _check_settings(study.plan, brief)
+    rows = plan.runs.to_dict("records")
+    for row in rows:
+        problems = brief.problems({name: row[name] for name in plan.region.names})
+        if problems:
+            raise InputError(f"plan, run {row['run']}", problems[0], "it cannot be made",
+                             "Narrow the region of the plan, or leave the run out")
     for run in sorted({r.run for r in study.records}):
-        after = new._rows.get(run)
-        before = study._rows[run]
+        before, after = study._planned_row(run), rows[run - 1] if run <= len(rows) else {}
         for name in [*plan.region.names, "block"]:
-            if after is None or not _alike(before[name], after[name]):
-                raise InputError(f"plan, run {run}, {name}", after and after[name],
+            if name not in after or not _alike(before[name], after[name]):
+                raise InputError(f"plan, run {run}, {name}", after.get(name),
                                  f"the run is already recorded with {name} = {before[name]}",
                                  "Keep the recorded runs as they are and add runs after them")
 
@@ -388,15 +291,17 @@ def _alike(a: object, b: object) -> bool:
     return math.isclose(a, b, rel_tol=1e-9, abs_tol=1e-12)
 
 
-def _same_factors(plan: Plan, brief: Brief) -> None:
+def _check_settings(plan: Plan, brief: Brief) -> None:
     if plan.region.names != brief.region.names:
         raise InputError("plan, factors", plan.region.names, "the brief varies other factors: "
                          + ", ".join(brief.region.names), "Give a plan over the factors of the "
                          "brief; once runs are recorded, other factors need a new study")
+    for name in plan.region.names:
+        _same_unit(f"factor '{name}'", plan.region[name], brief.region[name])
+    brief.region.encode(plan.settings)
 
 
-def describe(values: Mapping, qualifiers: Mapping, units: Mapping) -> str:
-    """Readings or settings in words: ``"voids = <0.02 %, revolution = 1200 rpm"``."""
-    return ", ".join(
-        f"{k} = {qualifiers.get(k, '')}{v if isinstance(v, str) else digits(v, 6)} "
-        f"{units.get(k, '')}".rstrip() for k, v in values.items())
+def _same_unit(where: str, before: Factor | Response, after: Factor | Response) -> None:
+    if before.unit != after.unit:
+        raise InputError(f"{where}, unit", after.unit, f"numbers in {before.unit or 'no unit'} "
+                         "stand under it already", "Keep the unit, and convert what you enter")
