@@ -1,4 +1,4 @@
-"""What every panel shares: its frame, its status line, and a picture for readers without a kernel."""
+"""What every panel shares: frame, status line, and a picture for readers without a kernel."""
 
 from __future__ import annotations
 

@@ -1,0 +1,264 @@
+"""Command line: the whole job without a notebook. ``python -m doe --help`` lists the commands."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+import doe
+from doe.errors import InputError
+
+__all__ = ["app", "main"]
+
+INPUT_REFUSED = 2
+
+app = typer.Typer(
+    name="cupstudy", no_args_is_help=True, add_completion=False, rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Designed experiments for planetary centrifugal mixing: plan, run, fit, choose, report. "
+         "A study lives in one file; every command reads it or adds to it.")
+
+StudyPath = Annotated[Path, typer.Argument(metavar="STUDY", help="The study file.")]
+Out = Annotated[Path | None, typer.Option("--out", "-o", help="Where to write.")]
+out = Console(highlight=False, soft_wrap=True)
+
+
+@app.command()
+def demo(folder: Annotated[Path, typer.Option(help="Where the files go.")] = Path("demo_study"),
+         seed: Annotated[int, typer.Option(help="Of the simulated noise and run order.")] = 11,
+         ) -> None:
+    """See a whole study done, from plan to report.
+
+    The scenario is invented and the mixer is simulated.
+    """
+    from doe.demo import run_demo
+
+    with _progress() as step:
+        made = run_demo(folder, seed=seed, progress=step)
+    for sentence in made.sentences:
+        out.print(f"• {sentence}", markup=False)
+    out.print()
+    out.print("All of this is an invented example with a simulated mixer.")
+    out.print(f"Report: {made.report.resolve()}", markup=False)
+
+
+@app.command()
+def new(study: StudyPath,
+        brief: Annotated[Path | None, typer.Option(help="The brief, a TOML file.")] = None,
+        template: Annotated[bool, typer.Option("--template", help="Write a brief to fill in "
+                                                "to STUDY instead, with remarks.")] = False,
+        ) -> None:
+    """Start a study from a brief, or write a blank brief."""
+    from doe.study import Brief, template_toml
+
+    if template:
+        if study.exists():
+            raise InputError("file", str(study), "it exists already", "Choose another name")
+        study.write_text(template_toml(), encoding="utf-8")
+        out.print(f"Fill in {study}, then: python -m doe new my.study --brief {study}",
+                  markup=False)
+        return
+    if brief is None:
+        raise InputError("--brief", None, "a study starts from a brief",
+                         "Give --brief FILE, or --template to have one written")
+    from doe.store import open_study
+
+    value = Brief.from_toml(brief)
+    with open_study(study, create=value):
+        pass
+    out.print(f"{study}: {len(value.region)} factors, {len(value.responses)} responses.",
+              markup=False)
+    for warning in value.warnings:
+        out.print(f"• {warning}", markup=False)
+
+
+@app.command()
+def plan(study: StudyPath,
+         family: Annotated[str, typer.Option(help="full factorial, fractional factorial, "
+                                             "central composite, Box–Behnken, ...")]
+         = "fractional factorial",
+         runs: Annotated[int | None, typer.Option(help="Runs of a fraction, before centre "
+                                                   "points.")] = None,
+         axial: Annotated[str | None, typer.Option(help="Axial points of a central composite: "
+                                                   "rotatable, face-centred, inscribed.")] = None,
+         centre_points: Annotated[int, typer.Option(help="Runs at the centre.")] = 3,
+         replicates: Annotated[int, typer.Option(help="Times each setting is run.")] = 1,
+         blocks: Annotated[int, typer.Option(help="Days, lots or operators.")] = 1,
+         seed: Annotated[int | None, typer.Option(help="Draws the run order; recorded.")] = None,
+         author: Annotated[str, typer.Option(help="Who says so.")] = "",
+         reason: Annotated[str, typer.Option(help="Why, if runs are recorded already.")] = "",
+         look: Annotated[bool, typer.Option("--look", help="Show the plan, keep nothing.")]
+         = False) -> None:
+    """Make a plan, say what it can tell, and keep it."""
+    from doe.planning import appraise, make_plan
+    from doe.store import open_study
+    from doe.tables import Table
+
+    options = {"centre_points": centre_points, "replicates": replicates, "blocks": blocks,
+               "seed": seed}
+    options |= {k: v for k, v in (("runs", runs), ("axial", axial)) if v is not None}
+    with open_study(study) as file:
+        brief = file.read().brief
+        made = make_plan(brief.region, family, mixer=brief.mixer, **options)
+        out.print(made.sentence, markup=False)
+        for remark in made.remarks:
+            out.print(f"• {remark}", markup=False)
+        for response in brief.responses:
+            appraisal = appraise(made, sd=response.assumed_sd)
+            if response is brief.responses[0]:
+                for sentence in appraisal.alias_sentences:
+                    out.print(f"• {sentence}", markup=False)
+            out.print(f"• {response.label}: {appraisal.sentence}", markup=False)
+        out.print(repr(Table(made.table)), markup=False)
+        if not look:
+            file.set_plan(made, author=author, reason=reason)
+            out.print(f"Kept in {study}.", markup=False)
+
+
+@app.command()
+def sheet(study: StudyPath, file: Annotated[Path, typer.Option(
+        "--out", "-o", help="The run sheet: .csv, .xlsx or .html decides the kind.")]) -> None:
+    """Write the run sheet: CSV, XLSX or printable HTML."""
+    from doe.sheets import write_sheet
+    from doe.store import open_study
+
+    with open_study(study) as opened:
+        write_sheet(opened.read(), file)
+    out.print(f"Run sheet: {file.resolve()}", markup=False)
+
+
+@app.command("import")
+def import_(study: StudyPath,
+            file: Annotated[Path, typer.Argument(metavar="SHEET", help="A filled run sheet, .csv "
+                                                 "or .xlsx.")],
+            correct: Annotated[bool, typer.Option("--correct", help="Let values in the sheet "
+                                                  "replace recorded ones.")] = False,
+            reason: Annotated[str, typer.Option(help="Why recorded values change.")] = "",
+            ) -> None:
+    """Read a filled run sheet: all of it, or nothing."""
+    from doe.sheets import import_sheet
+    from doe.store import open_study
+
+    with open_study(study) as opened:
+        done = import_sheet(file, opened, correct=correct, reason=reason)
+        out.print(done.sentence, markup=False)
+        out.print(opened.read().progress, markup=False)
+
+
+@app.command()
+def status(study: StudyPath) -> None:
+    """Say how far a study is, and what did not go as planned."""
+    from doe.store import open_study
+
+    with open_study(study) as opened:
+        value = opened.read()
+    out.print(value.brief.title, markup=False)
+    out.print(value.progress, markup=False)
+    for sentence in value.deviations()["sentence"]:
+        out.print(f"• {sentence}", markup=False)
+
+
+@app.command()
+def analyse(study: StudyPath,
+            response: Annotated[str, typer.Option(help="One response; all if not given.")] = "",
+            terms: Annotated[str | None, typer.Option(
+                help="Terms as a formula, e.g. '(a + b)**2 + I(a**2)', or mean, linear, "
+                     "interactions, quadratic.")] = None) -> None:
+    """Fit the responses and say what matters."""
+    from doe.analysis import fit
+    from doe.report.sections import EFFECTS, VARIANCE
+    from doe.tables import Table
+
+    value = _read_with_plan(study)
+    chosen = [value.brief.response(response)] if response else value.brief.responses
+    for r in chosen:
+        f = fit(value.table(), r, value.plan.region, terms)
+        out.print(f"\n{r.title}", style="bold", markup=False)
+        out.print(f.sentence, markup=False)
+        for sentence in f.sentences:
+            out.print(f"• {sentence}", markup=False)
+        out.print(repr(Table(f.table[f.table["term"] != "1"], EFFECTS)), markup=False)
+        out.print(repr(Table(f.anova.table, VARIANCE)), markup=False)
+
+
+@app.command()
+def choose(study: StudyPath,
+           short: Annotated[bool, typer.Option("--short", help="Prefer the shortest cycle among "
+                                               "settings nearly as good.")] = False) -> None:
+    """Find the setting that serves all responses best."""
+    from doe.decision import best_setting
+    from doe.report import default_fits
+    from doe.tables import Table
+
+    value = _read_with_plan(study)
+    brief = value.brief
+    recipe = best_setting(list(default_fits(value).values()), mixer=brief.mixer,
+                          vessel=brief.vessel, material=brief.material,
+                          fill_mass=brief.fill_mass, prefer_short=short)
+    for sentence in recipe.sentences:
+        out.print(f"• {sentence}", markup=False)
+    out.print(repr(Table(recipe.table, ["label", "predicted", "low", "high", "specification",
+                                        "meets"])), markup=False)
+    out.print("\nCautions", style="bold")
+    for line in recipe.cautions:
+        out.print(f"• {line}", markup=False)
+
+
+@app.command()
+def report(study: StudyPath, file: Out = None) -> None:
+    """Write the development report: one HTML file."""
+    from doe.report import write_report
+
+    value = _read_with_plan(study)
+    target = file or study.with_suffix(".html")
+    with _progress() as step:
+        write_report(value, target, progress=step)
+    out.print(f"Report: {target.resolve()}", markup=False)
+
+
+@app.callback(invoke_without_command=True)
+def _top(version: Annotated[bool, typer.Option("--version", help="Show the version.")] = False
+         ) -> None:
+    if version:
+        out.print(f"cupstudy {doe.__version__}", markup=False)
+        raise typer.Exit
+
+
+def _read_with_plan(study: Path):
+    from doe.store import open_study
+
+    with open_study(study) as opened:
+        value = opened.read()
+    if value.plan is None:
+        raise InputError("study", str(study), "it has no plan yet",
+                         f"Make one: python -m doe plan {study}")
+    return value
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str], None]]:
+    """A line on the terminal that says what is being done; silent where there is none."""
+    with Progress(SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(),
+                  console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("Starting")
+        yield lambda text: bar.update(task, description=text)
+
+
+def main() -> None:
+    """Run the command line; bad input ends it with one message and exit code 2."""
+    try:
+        app()
+    except InputError as error:
+        Console(stderr=True, highlight=False, soft_wrap=True).print(str(error), markup=False)
+        sys.exit(INPUT_REFUSED)
+
+
+if __name__ == "__main__":
+    main()

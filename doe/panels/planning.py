@@ -1,0 +1,220 @@
+"""Choose factors, ranges and a family of plans; see at once what the plan can tell."""
+
+from __future__ import annotations
+
+from html import escape
+
+import ipywidgets as widgets
+
+from doe.brief import Brief
+from doe.charts import detectable_effects, plan_map
+from doe.errors import InputError
+from doe.factors import Factor, Region
+from doe.panels.base import TEXT, Panel, labelled, paragraphs, reports_errors
+from doe.planning import Plan, appraise, make_plan
+from doe.store import StudyFile
+from doe.tables import html_table
+from doe.wording import capitalise
+
+__all__ = ["PlanningPanel"]
+
+FAMILIES = ("fractional factorial", "full factorial", "central composite", "Box–Behnken")
+SCREENING = "fractional factorial"
+
+
+class PlanningPanel(Panel):
+    """Make a plan for a study and keep it.
+
+    Parameters
+    ----------
+    file : StudyFile
+        An open study file; its brief gives the factors to choose from.
+    seed : int
+        Draws the run order; it can be changed in the panel and is kept with the plan.
+
+    Attributes
+    ----------
+    brief : Brief
+        The study's brief with the factors and ranges now chosen.
+    plan : Plan or None
+        The plan now shown; None where the choices make none.
+    """
+
+    def __init__(self, file: StudyFile, *, seed: int = 1) -> None:
+        super().__init__()
+        self.file = file
+        self.origin = file.read().brief
+        self.brief, self.plan = self.origin, None
+        self.rows = {f.name: _FactorRow(f) for f in self.origin.region.factors}
+        full = widgets.Layout(width="96%")
+        self.family = widgets.Dropdown(options=[(capitalise(f), f) for f in FAMILIES], layout=full)
+        self.runs = widgets.Dropdown(layout=full)
+        self.centre_points = widgets.BoundedIntText(3, min=0, max=20, layout=full)
+        self.replicates = widgets.BoundedIntText(1, min=1, max=10, layout=full)
+        self.blocks = widgets.Dropdown(options=[1, 2, 4], layout=full)
+        self.seed = widgets.IntText(seed, layout=full)
+        self.response = widgets.Dropdown(
+            options=[(r.label, r.name) for r in self.origin.responses], layout=full)
+        self.sd = widgets.FloatText(self.origin.responses[0].assumed_sd or 1.0, layout=full)
+        self.show = widgets.ToggleButtons(options=["What it can detect", "Where the runs lie"],
+                                          style={"button_width": "160px"})
+        self.keep = widgets.Button(description="Keep this plan", button_style="primary",
+                                   layout=full)
+        self.arrange([
+            widgets.HTML(f'<span style="{TEXT};font-size:13px">Factors to vary, and their range '
+                         "(an unticked one is held at the first value)</span>"),
+            *(row.box for row in self.rows.values()),
+            labelled("Family of plans", self.family), labelled("Runs before centre points",
+                                                               self.runs),
+            widgets.HBox([labelled("Centre points", self.centre_points),
+                          labelled("Replicates", self.replicates)]),
+            widgets.HBox([labelled("Blocks", self.blocks), labelled("Seed", self.seed)]),
+            widgets.HBox([labelled("Judge for response", self.response),
+                          labelled("Assumed sd", self.sd)]),
+            self.keep,
+        ])
+        self.box.children[1].children = (self.show, *self.box.children[1].children)
+        self._offer_runs()
+        for control in (self.centre_points, self.replicates, self.blocks, self.seed, self.runs,
+                        self.sd, self.show, *(w for r in self.rows.values() for w in r.controls)):
+            control.observe(self._changed, "value")
+        self.family.observe(self._family_changed, "value")
+        self.response.observe(self._response_changed, "value")
+        self.keep.on_click(lambda _: self.save())
+        self._quiet = False
+        self.update()
+
+    # ---- from the controls to the plan
+
+    def chosen(self) -> Brief:
+        """The brief with the factors and ranges now chosen; held factors stand in ``held``."""
+        held = {name: row.held for name, row in self.rows.items() if not row.use.value}
+        region = self.origin.region.hold(held) if held else self.origin.region
+        factors = tuple(self.rows[f.name].factor() for f in region.factors)
+        return self.origin.replace(region=Region(factors, region.constraints),
+                                   held={**self.origin.held, **held})
+
+    def options(self) -> dict:
+        """The options of the family now chosen."""
+        family = self.family.value
+        options = {"centre_points": self.centre_points.value, "replicates": self.replicates.value,
+                   "blocks": self.blocks.value, "seed": self.seed.value,
+                   "mixer": self.origin.mixer}
+        if family == SCREENING:
+            options["runs"] = self.runs.value
+        if family == "central composite":
+            options["axial"] = self.runs.value
+        return options
+
+    @reports_errors
+    def update(self) -> None:
+        """Make the plan anew and show what it can tell."""
+        self.plan = None
+        self.keep.disabled = True
+        try:
+            self.brief = self.chosen()
+            self.plan = make_plan(self.brief.region, self.family.value, **self.options())
+        except InputError:
+            self.words.value = paragraphs(["These choices make no plan: see the note on the left."])
+            self.details.value = ""
+            raise
+        self.keep.disabled = False
+        self.status.value = ""
+        self.show_plan(self.plan)
+
+    def show_plan(self, plan: Plan) -> None:
+        """Show a plan's appraisal, chart and runs."""
+        response = self.brief.response(self.response.value)
+        appraisal = appraise(plan, sd=self.sd.value)
+        self.words.value = paragraphs([plan.sentence, appraisal.sentence, *plan.remarks,
+                                       *appraisal.alias_sentences[:6], *self.brief.warnings])
+        if self.show.index == 0:
+            self.draw(detectable_effects(appraisal, response))
+        else:
+            self.draw(plan_map(plan))
+        self.details.value = (
+            f'<details style="{TEXT}"><summary>The {len(plan)} runs in their order</summary>'
+            + html_table(plan.table, _headings(plan)) + "</details>")
+
+    @reports_errors
+    def save(self) -> None:
+        """Keep the plan, and the factors chosen for it, in the study file."""
+        if self.plan is None:
+            return
+        with_factors = self.brief != self.file.read().brief
+        if with_factors:
+            self.file.set_brief(self.brief)
+        self.file.set_plan(self.plan)
+        self.say(f"Kept: {self.plan.sentence}")
+
+    # ---- events
+
+    def _changed(self, _change) -> None:
+        if not self._quiet:
+            self.update()
+
+    def _family_changed(self, _change) -> None:
+        self._quiet = True
+        self._offer_runs()
+        self._quiet = False
+        self.update()
+
+    def _response_changed(self, _change) -> None:
+        sd = self.origin.response(self.response.value).assumed_sd
+        if sd and sd != self.sd.value:
+            self.sd.value = sd
+        else:
+            self.update()
+
+    def _offer_runs(self) -> None:
+        family = self.family.value
+        if family == SCREENING:
+            count = sum(row.use.value for row in self.rows.values())
+            sizes = [2**p for p in range(2, count)] or [2]
+            self.runs.options = [(f"{s} runs", s) for s in sizes if s > count] or [
+                (f"{sizes[-1]} runs", sizes[-1])]
+        elif family == "central composite":
+            self.runs.options = [("axial points: rotatable", "rotatable"),
+                                 ("axial points: on the faces", "face-centred"),
+                                 ("axial points: inscribed", "inscribed")]
+        else:
+            self.runs.options = [("as the family has them", None)]
+        self.runs.disabled = len(self.runs.options) < 2
+
+
+class _FactorRow:
+    """One factor: varied or held, and its range."""
+
+    def __init__(self, factor: Factor) -> None:
+        self.origin = factor
+        number = widgets.Layout(width="78px")
+        self.use = widgets.Checkbox(True, indent=False, layout=widgets.Layout(width="24px"))
+        label = widgets.HTML(f'<span style="{TEXT};font-size:13px">{escape(factor.title)}</span>',
+                             layout=widgets.Layout(width="128px"))
+        if factor.kind == "continuous":
+            self.ends = [widgets.FloatText(round(v, 4), layout=number)
+                         for v in (factor.low, factor.high)]
+        else:
+            self.ends = [widgets.Dropdown(options=list(factor.levels), layout=number)]
+        self.controls = [self.use, *self.ends]
+        self.box = widgets.HBox([self.use, label, *self.ends],
+                                layout=widgets.Layout(align_items="center"))
+
+    @property
+    def held(self):
+        return self.ends[0].value
+
+    def factor(self) -> Factor:
+        """The factor over the range now entered."""
+        f = self.origin
+        if f.kind != "continuous":
+            return f
+        low, high = (shown.value if round(own, 4) != shown.value else own
+                     for shown, own in zip(self.ends, (f.low, f.high), strict=True))
+        return Factor(f.name, low, high, unit=f.unit, increment=f.increment, label=f.label,
+                      hard_to_change=f.hard_to_change)
+
+
+def _headings(plan: Plan) -> dict[str, str]:
+    labels = {f.name: f.label for f in plan.region.factors}
+    return {c: labels.get(c, c.replace("_", " ")) for c in plan.runs}

@@ -1,0 +1,91 @@
+"""The development report: one HTML file that opens anywhere, without a network."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from importlib import resources
+from pathlib import Path
+
+from jinja2 import Environment
+from plotly.offline import get_plotlyjs
+
+from doe.analysis import Fit, fit
+from doe.decision import Recipe, best_setting
+from doe.errors import InputError
+from doe.report import sections
+from doe.study import Study
+from doe.tables import STYLE
+
+__all__ = ["report_html", "write_report"]
+
+
+def report_html(study: Study, *, fits: Mapping[str, Fit] | None = None,
+                recipe: Recipe | None = None, made_at: datetime | None = None,
+                progress: Callable[[str], None] | None = None) -> str:
+    """The report as one HTML text with scripts, styles and figures inside.
+
+    Parameters
+    ----------
+    study : Study
+    fits : mapping of response name to Fit, optional
+        As chosen by the analyst; by default the largest model each response supports.
+    recipe : Recipe, optional
+        As chosen; by default the best setting by desirability.
+    made_at : datetime, optional
+        Time stamp of the report; now if not given.
+    progress : callable, optional
+        Told the title of each section before it is made.
+
+    Raises
+    ------
+    InputError
+        If the study has no plan yet.
+    """
+    if study.plan is None:
+        raise InputError("study, plan", None, "there is nothing to report yet",
+                         "Make a plan first")
+    if fits is None:
+        fits = default_fits(study)
+    if recipe is None and fits:
+        brief = study.brief
+        recipe = best_setting(list(fits.values()), mixer=brief.mixer, vessel=brief.vessel,
+                              material=brief.material, fill_mass=brief.fill_mass)
+    made = []
+    for title, write in sections.SECTIONS.items():
+        if progress is not None:
+            progress(title)
+        parts = write(study, fits, recipe)
+        if parts:
+            made.append({"title": title, "parts": parts})
+    home = resources.files("doe.report")
+    template = Environment(autoescape=True, trim_blocks=True).from_string(
+        (home / "report.html").read_text("utf-8"))
+    stamp = (made_at or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M %Z").strip()
+    return template.render(
+        title=study.brief.title, purpose=study.brief.purpose, author=study.brief.author,
+        invented=study.brief.invented, made_at=stamp, progress=study.progress, sections=made,
+        css=_trusted((home / "report.css").read_text("utf-8")), table_style=_trusted(STYLE),
+        plotly_js=_trusted(get_plotlyjs()))
+
+
+def write_report(study: Study, path: str | Path, **options) -> Path:
+    """Write `report_html` to a file; a half-written report never takes an old one's place."""
+    path = Path(path)
+    part = path.with_name(path.name + ".part")
+    part.write_text(report_html(study, **options), encoding="utf-8")
+    part.replace(path)
+    return path
+
+
+def default_fits(study: Study) -> dict[str, Fit]:
+    """The largest model that each response's measurements support, where there are any."""
+    data, region = study.table(), study.plan.region
+    return {r.name: fit(data, r, region) for r in study.brief.responses
+            if data[r.name].notna().sum() >= 2}
+
+
+def _trusted(text: str):
+    from markupsafe import Markup
+
+    return Markup(text)

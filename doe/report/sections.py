@@ -1,0 +1,259 @@
+"""The sections of a report: each a function of study, fits and recipe to a list of parts.
+
+A part is a dict with ``kind`` "heading", "lead", "text", "list" or "html". Only parts of
+kind "html" are put in as they are; they are made by `doe.tables` and plotly, which escape
+what users wrote.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from collections.abc import Iterable, Mapping
+from dataclasses import fields
+from importlib.metadata import PackageNotFoundError, version
+
+import pandas as pd
+import plotly.graph_objects as go
+from markupsafe import Markup
+
+from doe import charts
+from doe.analysis import Fit
+from doe.cautions import cautions, to_programmes
+from doe.decision import Recipe
+from doe.planning import appraise
+from doe.study import Study
+from doe.tables import html_table
+from doe.wording import digits, join
+
+__all__ = ["SECTIONS"]
+
+PACKAGES = ("cupstudy", "numpy", "pandas", "scipy", "statsmodels", "pyDOE3", "plotly")
+EFFECTS = {"label": "term", "effect": "effect", "effect_low": "95 % from", "effect_high": "to",
+           "p": "p"}
+VARIANCE = {"source": "source", "df": "df", "sum_of_squares": "sum of squares",
+            "mean_square": "mean square", "F": "F", "p": "p"}
+
+
+def lead(text: str) -> dict:
+    return {"kind": "lead", "text": text}
+
+
+def listed(items: Iterable[str]) -> list[dict]:
+    items = [i for i in items if i]
+    return [{"kind": "list", "items": items}] if items else []
+
+
+def heading(text: str) -> dict:
+    return {"kind": "heading", "text": text}
+
+
+def table(frame: pd.DataFrame, columns=None, **options) -> dict:
+    return {"kind": "html", "role": "table", "html": Markup(html_table(frame, columns, **options))}
+
+
+def drawn(figure: go.Figure) -> dict:
+    return {"kind": "html", "role": "figure",
+            "html": Markup(figure.to_html(full_html=False, include_plotlyjs=False,
+                                          config={"displaylogo": False, "responsive": False}))}
+
+
+def summary(study: Study, fits: Mapping[str, Fit], recipe: Recipe | None) -> list[dict]:
+    parts = []
+    if recipe is not None:
+        parts += [lead(recipe.sentences[0]), *listed(recipe.sentences[1:])]
+        parts.append(_recipe_table(recipe))
+    parts += [heading("What was found"), *listed(f"{f.response.label}: {f.sentence}"
+                                                 for f in fits.values())]
+    return parts if fits else [lead("No response has enough measurements yet to say anything.")]
+
+
+def equipment(study: Study, fits, recipe) -> list[dict]:
+    brief = study.brief
+    parts = []
+    for name, value in (("Mixer", brief.mixer), ("Vessel", brief.vessel),
+                        ("Material", brief.material)):
+        rows = [(f.name.replace("_", " "), _plain(getattr(value, f.name)),
+                 f.metadata.get("unit", "")) for f in fields(value)
+                if getattr(value, f.name) is not None]
+        parts += [heading(name), table(pd.DataFrame(rows, columns=["property", "value", "unit"]))]
+    parts += [heading("Fill"), {"kind": "text", "text":
+              f"{digits(brief.fill_mass)} g of material in each vessel; {digits(brief.load)} g in "
+              f"all, so {digits(brief.counterbalance)} g is fitted opposite. Accelerations are in "
+              "multiples of standard gravity."}]
+    return parts + listed(brief.warnings)
+
+
+def aims(study: Study, fits, recipe) -> list[dict]:
+    brief = study.brief
+    factors = pd.DataFrame([{
+        "factor": f.label, "unit": f.unit,
+        "range": f"{f.low:.4g} to {f.high:.4g}" if f.is_numeric else ", ".join(f.levels),
+        "settable": "steps of " + f"{f.increment:g}" if f.increment else
+                    ", ".join(f"{v:g}" for v in f.levels) if f.kind == "ordinal" else "",
+        "hard to change": "yes" if f.hard_to_change else "no"} for f in brief.region.factors])
+    responses = pd.DataFrame([{
+        "response": r.title, "goal": r.goal + (f" {r.target:g}" if r.target is not None else ""),
+        "specification": r.specification, "modelled on": f"{r.scale} scale",
+        "method of test": r.method} for r in brief.responses])
+    parts = [heading("Factors"), table(factors)]
+    if brief.held:
+        parts.append({"kind": "text", "text": "Held in every run: " + join(
+            f"{k.replace('_', ' ')} {v if isinstance(v, str) else format(v, '.4g')}"
+            for k, v in brief.held.items()) + "."})
+    if brief.region.constraints:
+        parts += [heading("Constraints"), *listed(
+            f"{c}" + (f" ({c.reason})" if c.reason else "") for c in brief.region.constraints)]
+    parts += [heading("Responses"), table(responses)]
+    return parts + ([{"kind": "text", "text": brief.notes}] if brief.notes else [])
+
+
+def plan(study: Study, fits, recipe) -> list[dict]:
+    made = study.plan
+    first = study.brief.responses[0]
+    appraisal = appraise(made, sd=first.assumed_sd)
+    labels = {f.name: f.label for f in made.region.factors}
+    parts = [lead(made.sentence), {"kind": "text", "text": appraisal.sentence},
+             *listed([*made.remarks, *appraisal.alias_sentences])]
+    if first.assumed_sd:
+        parts.append(drawn(charts.detectable_effects(appraisal, first)))
+    return [*parts, heading("Runs as planned, in run order"),
+            table(made.table, {c: labels.get(c, c.replace("_", " ")) for c in made.runs}, n=4)]
+
+
+def conduct(study: Study, fits, recipe) -> list[dict]:
+    data, brief = study.table(), study.brief
+    deviations = study.deviations()
+    parts = [lead(study.progress), heading("Deviations from the plan")]
+    parts += listed(deviations["sentence"]) if len(deviations) else [
+        {"kind": "text", "text": "None."}]
+    if len(data):
+        labels = {v.name: v.label for v in (*brief.region.factors, *brief.responses)}
+        columns = {c: labels.get(c, c) for c in data.columns if c not in ("standard", "order")}
+        parts += [heading("Raw data (settings as achieved where they were recorded)"),
+                  table(data, columns, n=4)]
+        parts += [drawn(charts.run_progress(data, r, total=len(study.plan)))
+                  for r in brief.responses if data[r.name].notna().any()]
+    remarks = study.log()
+    remarks = remarks[(remarks["remark"] != "") | (remarks["reason"] != "")]
+    if len(remarks):
+        parts += [heading("Remarks made at the mixer"),
+                  table(remarks[["run", "attempt", "status", "operator", "remark", "reason"]])]
+    return parts
+
+
+def analysis(study: Study, fits: Mapping[str, Fit], recipe) -> list[dict]:
+    parts = []
+    for f in fits.values():
+        active = {str(t) for t in f.active}
+        effects = f.table[f.table["term"] != "1"]
+        parts += [heading(f.response.title), lead(f.sentence), *listed(f.sentences),
+                  drawn(charts.ordered_effects(f))]
+        if f.lenth is not None:
+            parts.append(drawn(charts.half_normal(f)))
+        parts.append(table(effects, EFFECTS, marked=[s in active for s in effects["source"]],
+                           caption="Change of the response from low to high" if not f.log_scale
+                           else "Factor by which the response is multiplied from low to high"))
+        parts.append(table(f.anova.table, VARIANCE, caption="Analysis of variance. "
+                           + f.anova.sentence))
+        parts += [{"kind": "text", "text": f"R² {digits(f.r2, 2)}, adjusted "
+                   f"{digits(f.r2_adjusted, 2)}, predicted {digits(f.r2_predicted, 2)}; residual "
+                   f"standard deviation {digits(f.sigma, 2)}"
+                   + (" on the log scale" if f.log_scale else f" {f.response.unit}")
+                   + f" with {f.df_error} degrees of freedom."},
+                  drawn(charts.main_effects(f))]
+        if any(len(t.names) > 1 for t in f.terms):
+            parts.append(drawn(charts.interactions(f)))
+        parts.append(drawn(charts.residual_panel(f)))
+    return parts
+
+
+def choice(study: Study, fits: Mapping[str, Fit], recipe: Recipe | None) -> list[dict]:
+    if recipe is None:
+        return []
+    settings = {k: v for k, v in recipe.settings.items() if k in study.plan.region.names}
+    parts = [lead(recipe.sentences[0]), _recipe_table(recipe), *listed(recipe.sentences[1:]),
+             drawn(charts.prediction_profile(list(fits.values()), settings))]
+    numeric = [f.name for f in study.plan.region.numeric]
+    if len(numeric) >= 2:
+        for f in fits.values():
+            x, y = _strongest(f, numeric)
+            fixed = {n: v for n, v in settings.items() if n not in (x, y)}
+            parts.append(drawn(charts.contour(f, x, y, fixed)))
+    if len(recipe.tolerances):
+        parts += [heading("How far each setting may drift"), table(recipe.tolerances)]
+    if len(recipe.alternatives) > 1:
+        parts += [heading("Other settings nearly as good"), table(recipe.alternatives)]
+    return parts
+
+
+def safety(study: Study, fits, recipe: Recipe | None) -> list[dict]:
+    brief = study.brief
+    programmes = to_programmes(study.plan.settings.assign(**brief.held))
+    lines = recipe.cautions if recipe is not None else cautions(
+        brief.mixer, brief.vessel, brief.material, programmes, fill_mass=brief.fill_mass)
+    return listed(lines)
+
+
+def making(study: Study, fits, recipe) -> list[dict]:
+    data = study.table()
+    digest = hashlib.sha256(data.to_csv(index=False, float_format="%.12g").encode()).hexdigest()
+    rows = [("Python", platform.python_version())]
+    for name in PACKAGES:
+        try:
+            rows.append((name, version(name)))
+        except PackageNotFoundError:
+            rows.append((name, "not installed as a package"))
+    parts = [table(pd.DataFrame(rows, columns=["software", "version"])),
+             *listed([f"Run order drawn with seed {study.plan.seed}.",
+                      f"Seed of the search for the best setting: {recipe.seed}." if recipe else "",
+                      f"SHA-256 of the raw data as CSV: {digest}.",
+                      *(f"Model of {f.response.label}: {_formula(f)} (factors in coded units)"
+                        for f in fits.values())])]
+    if len(study.trail):
+        shown = study.trail[["when", "who", "what", "before", "after", "reason"]]
+        parts += [heading("Trail of changes"), table(shown)]
+    return parts
+
+
+SECTIONS = {
+    "Summary": summary,
+    "What was asked": aims,
+    "Equipment and material": equipment,
+    "The plan": plan,
+    "The runs": conduct,
+    "Analysis": analysis,
+    "The choice": choice,
+    "Cautions": safety,
+    "How this report was made": making,
+}
+
+
+def _recipe_table(recipe: Recipe) -> dict:
+    shown = recipe.table.assign(response=[
+        f"{a} ({u})" if u else a for a, u in zip(recipe.table["label"], recipe.table["unit"],
+                                                 strict=True)])
+    return table(shown, {"response": "response", "predicted": "predicted",
+                         "mean_low": "mean from", "mean_high": "to", "low": "one new run from",
+                         "high": "to", "specification": "specification", "meets": "met"})
+
+
+def _strongest(f: Fit, numeric: list[str]) -> tuple[str, str]:
+    """The two numeric factors that move the response most, in the region's order."""
+    effects = f.table[f.table["term"].isin(numeric)].set_index("term")["coefficient"].abs()
+    first = list(effects.sort_values(ascending=False).index)
+    chosen = (first + [n for n in numeric if n not in first])[:2]
+    return tuple(sorted(chosen, key=numeric.index))
+
+
+def _formula(f: Fit) -> str:
+    from doe.terms import formula
+
+    name = f.response.name
+    return formula(f.terms, f"log({name})" if f.log_scale else name)
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, tuple):
+        return " to ".join(_plain(v) for v in value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
