@@ -18,7 +18,7 @@ import pandas as pd
 from doe.constraints import Constraint
 from doe.errors import InputError, as_choice, as_name, as_number
 
-__all__ = ["Factor", "Region", "to_increment"]
+__all__ = ["Factor", "Region", "to_increment", "to_increment_inside"]
 
 KINDS = ("continuous", "ordinal", "categorical")
 
@@ -177,15 +177,7 @@ class Factor:
             return levels[np.abs(values[:, None] - levels).argmin(axis=1)]
         if self.increment is None:
             return values
-        snapped = to_increment(values, self.increment)
-        # Rounding must not push a setting out of a range it was in: 1/6 in steps of
-        # 0.01 belongs at 0.17, not at 0.16.
-        first = to_increment(math.ceil(self.low / self.increment - 1e-9) * self.increment,
-                              self.increment)
-        last = to_increment(math.floor(self.high / self.increment + 1e-9) * self.increment,
-                             self.increment)
-        inside = (values >= self.low - 1e-9) & (values <= self.high + 1e-9)
-        return np.where(inside, np.clip(snapped, first, last), snapped)
+        return to_increment_inside(values, self.increment, self.low, self.high)
 
     def settings(self, count: int = 21) -> np.ndarray:
         """Settable values that cover the range: all levels, or about `count` of the rest."""
@@ -198,6 +190,20 @@ def to_increment(values, increment: float):
     """Nearest multiples of `increment`, free of binary dust such as 0.30000000000000004."""
     digits = max(0, 12 - math.floor(math.log10(increment)))
     return np.round(np.round(np.asarray(values) / increment) * increment, min(digits, 15))
+
+
+def to_increment_inside(values, increment: float, low, high):
+    """Nearest multiples of `increment`, those of values from `low` to `high` within them too.
+
+    Rounding must not push a setting out of a range it was in: 1/6 in steps of 0.01
+    belongs at 0.17, not at 0.16. Where no multiple lies in the range, the nearest stands.
+    """
+    values = np.asarray(values, float)
+    snapped = to_increment(values, increment)
+    first = to_increment(np.ceil(low / increment - 1e-9) * increment, increment)
+    last = to_increment(np.floor(high / increment + 1e-9) * increment, increment)
+    inside = (values >= low - 1e-9) & (values <= high + 1e-9) & (first <= last)
+    return np.where(inside, np.clip(snapped, first, last), snapped)
 
 
 @dataclass(frozen=True)

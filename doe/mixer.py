@@ -15,7 +15,7 @@ import pandas as pd
 
 from doe.constraints import Constraint
 from doe.errors import InputError, as_choice, as_number
-from doe.factors import Factor, Region, to_increment
+from doe.factors import Factor, Region, to_increment, to_increment_inside
 from doe.physics import relative_acceleration
 
 __all__ = ["DEFAULT_FACTORS", "Material", "Mixer", "Programme", "Step", "Vessel",
@@ -34,7 +34,7 @@ def _unit(unit: str, default: object = ...):
 def _check_numbers(value: object, where: str, *, zero_allowed: tuple[str, ...] = ()) -> None:
     for f in fields(value):
         given = getattr(value, f.name)
-        if "unit" not in f.metadata or given is None:
+        if "unit" not in f.metadata or (given is None and f.default is None):
             continue
         name = f"{where}, {f.name}"
         if f.name.endswith("_range"):
@@ -115,34 +115,24 @@ class Mixer:
         Knows the columns ``revolution``, ``rotation_ratio``, ``time`` and ``pressure`` (or
         any name ending in one of them after an underscore: ``dispersion_time``); others
         pass. The ratio follows from the two speeds, each rounded to its own increment;
-        with a `region`, its factors' own increments and levels are kept too, and the
-        rotation is rounded to the inside of the ratio's range.
+        with a `region`, its factors' own increments and levels are kept too, and rounding
+        goes to the inside of their ranges.
         """
         out = settings.copy() if region is None else region.snap(settings)
         for column in settings.columns:
             _, quantity = _split(column)
             if quantity in ("revolution", "time", "pressure"):
-                step = getattr(self, f"{quantity}_increment")
-                out[column] = to_increment(out[column].to_numpy(float), step)
+                out[column] = _settle(region, column, out[column].to_numpy(float),
+                                      getattr(self, f"{quantity}_increment"))
         for column in settings.columns:
             stem, quantity = _split(column)
             if quantity == "rotation_ratio" and stem + "revolution" in out:
                 revolution = out[stem + "revolution"].to_numpy(float)
-                rotation = to_increment(revolution * out[column].to_numpy(float),
-                                        self.rotation_increment)
-                if region is not None and column in region.names:
-                    rotation = self._inward(rotation, revolution, region[column])
+                rotation = _settle(region, column, revolution * out[column].to_numpy(float),
+                                   self.rotation_increment, revolution)
                 out[column] = np.divide(rotation, revolution, where=revolution > 0,
                                         out=np.zeros_like(rotation))
         return out
-
-    def _inward(self, rotation: np.ndarray, revolution: np.ndarray, ratio: Factor) -> np.ndarray:
-        step = self.rotation_increment
-        least = to_increment(np.ceil(ratio.low * revolution / step - 1e-9) * step, step)
-        most = to_increment(np.floor(ratio.high * revolution / step + 1e-9) * step, step)
-        asked = (rotation >= ratio.low * revolution - step) & (
-            rotation <= ratio.high * revolution + step)
-        return np.where(asked & (least <= most), np.clip(rotation, least, most), rotation)
 
     def rotation(self, settings: pd.DataFrame) -> np.ndarray:
         """Rotation speed to set, rpm; shape (n,)."""
@@ -312,21 +302,32 @@ def default_region(mixer: Mixer, vessel: Vessel | None = None,
     if vessel and vessel.rated_acceleration:
         rated = vessel.rated_acceleration / relative_acceleration(1.0, mixer.carrier_radius)
         high = min(high, float(np.sqrt(rated)))
+    if high <= low:
+        raise InputError(f"vessel '{vessel.kind}', rated_acceleration", vessel.rated_acceleration,
+                         f"the mixer's least revolution, {low:g} rpm, is already beyond it",
+                         "Use another vessel")
     span = high - low
     step = mixer.revolution_increment
+    longest = min(300.0, mixer.greatest_time)
     ends = [float(to_increment(low + share * span, step)) for share in (0.35, 0.85)]
     factors = [
         Factor("revolution", *ends, unit="rpm", increment=step),
         Factor("rotation_ratio", 1 / 6, 1 / 2),
-        Factor("time", 60.0, min(300.0, mixer.greatest_time), unit="s",
-               increment=mixer.time_increment),
+        Factor("time", longest / 5, longest, unit="s", increment=mixer.time_increment),
     ]
     if mixer.pressure_range:
-        floor = mixer.pressure_range[0]
+        least, most = mixer.pressure_range
+        floor = max(least, min(2.0, most / 2))
         if material and material.vapour_pressure:
             floor = max(floor, 2 * material.vapour_pressure)
-        floor = float(to_increment(max(floor, 2.0), mixer.pressure_increment))
-        factors.append(Factor("pressure", floor, max(50.0, 2 * floor), unit="kPa",
+            if floor >= most:
+                raise InputError(f"material '{material.name}', vapour_pressure",
+                                 material.vapour_pressure, "it may boil below twice that, which "
+                                 f"is beyond the mixer's {most:g} kPa",
+                                 "Make a region without pressure, or mix colder")
+        floor = float(to_increment(floor, mixer.pressure_increment))
+        ceiling = min(max(50.0, 2 * floor), most)
+        factors.append(Factor("pressure", floor, ceiling, unit="kPa",
                               increment=mixer.pressure_increment, hard_to_change=True,
                               label="absolute pressure"))
     return Region(tuple(factors), rotation_limits(mixer))
@@ -347,3 +348,12 @@ def _split(column: str) -> tuple[str, str]:
         if column == quantity or column.endswith("_" + quantity):
             return column[: -len(quantity)], quantity
     return "", ""
+
+
+def _settle(region: Region | None, column: str, asked: np.ndarray, step: float,
+            scale: float | np.ndarray = 1.0) -> np.ndarray:
+    """Multiples of `step`, inside the factor's range (times `scale`) if the region has it."""
+    if region is None or column not in region.names or not region[column].is_numeric:
+        return to_increment(asked, step)
+    return to_increment_inside(asked, step, region[column].low * scale,
+                               region[column].high * scale)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from typing import Any
 
 from doe.constraints import Constraint
@@ -43,6 +44,9 @@ def from_plain(cls: type, data: Any) -> Any:
     """
     if cls is Term:
         return Term(*data)
+    if not isinstance(data, Mapping):
+        raise InputError(cls.__name__.lower(), data, "these are no named fields",
+                         "Give a mapping of names to values")
     known = {f.name: f for f in dataclasses.fields(cls)}
     for name in data:
         if name not in known:

@@ -1,0 +1,68 @@
+"""Responses: what is refused, and how goals and limits are read."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from doe.errors import InputError
+from doe.responses import Response
+
+
+@given(st.floats(-1e6, 1e6), st.floats(-1e6, 1e6), st.floats(-1e6, 1e6))
+def test_meets_is_the_closed_interval(value, one, other):
+    low, high = sorted((one, other))
+    if low < high:
+        response = Response("y", goal="maximise", lower=low, upper=high)
+        assert response.meets(value) == (low <= value <= high)
+        assert response.meets(low)
+        assert response.meets(high)
+    assert Response("y", upper=high).meets(value) == (value <= high)
+    assert Response("y", lower=low).meets(value) == (value >= low)
+
+
+def test_a_missing_value_meets_nothing_that_is_limited():
+    assert not Response("y", upper=1.0).meets(math.nan)
+    assert not Response("y", lower=1.0).meets(math.nan)
+
+
+@pytest.mark.parametrize(("limits", "words"), [
+    ({}, "no limits"), ({"upper": 0.5}, "at most 0.5 %"), ({"lower": 2}, "at least 2 %"),
+    ({"lower": 2, "upper": 5}, "2 to 5 %"),
+])
+def test_specification_in_words(limits, words):
+    assert Response("voids", "%", **limits).specification == words
+
+
+def test_title_and_label():
+    assert Response("largest_agglomerate", "µm").title == "largest agglomerate (µm)"
+    assert Response("haze", label="Haze index").title == "Haze index"
+
+
+@pytest.mark.parametrize(("fields", "field", "shown", "remedy"), [
+    ({"name": "largest agglomerate"}, "response, name", "'largest agglomerate'", "label"),
+    ({"goal": "least"}, "goal", "'least'", "'minimise'"),
+    ({"kind": "ordinal"}, "kind", "'ordinal'", "'count'"),
+    ({"scale": "sqrt"}, "scale", "'sqrt'", "'log'"),
+    ({"upper": "1 %"}, "upper", "'1 %'", "plain number"),
+    ({"upper": math.inf}, "upper", "inf", "plain number"),
+    ({"lower": 2, "upper": 1}, "upper", "1.0", "Swap"),
+    ({"lower": 1, "upper": 1}, "upper", "1.0", "Swap"),
+    ({"goal": "target"}, "target", "None", "Give target"),
+    ({"goal": "target", "target": 9, "upper": 8}, "target", "9.0", "between the limits"),
+    ({"target": 1, "lower": 2}, "target", "1.0", "between the limits"),
+    ({"resolution": 0}, "resolution", "0", "larger"),
+    ({"assumed_sd": -1}, "assumed_sd", "-1", "larger"),
+    ({"importance": 0}, "importance", "0", "larger"),
+    ({"possible": (5, 1)}, "possible", "(5, 1)", "least"),
+    ({"possible": (5,)}, "possible", "(5,)", "least"),
+    ({"possible": (0, "x")}, "possible", "'x'", "plain number"),
+])
+def test_errors_name_field_value_and_remedy(fields, field, shown, remedy):
+    with pytest.raises(InputError) as caught:
+        Response(**{"name": "y", **fields})
+    head, _, rest = str(caught.value).partition(" = ")
+    assert field in head
+    assert rest.startswith(shown)
+    assert remedy in rest
