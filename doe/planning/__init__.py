@@ -1,1 +1,40 @@
-"""To be described."""
+"""Plans and what they can tell: families, structure, appraisal.
+
+>>> from doe import Factor, Region
+>>> from doe.planning import appraise, make_plan
+>>> region = Region((Factor("revolution", 800, 1600, unit="rpm", increment=10),
+...                  Factor("time", 60, 300, unit="s", increment=1),
+...                  Factor("pressure", 2, 50, unit="kPa", increment=0.1)))
+>>> plan = make_plan(region, "fractional factorial", runs=4, replicates=2, seed=7)
+>>> print(plan.sentence)
+Fractional factorial 2^(3−1), resolution III: 8 runs in 3 factors, run order drawn with seed 7.
+>>> appraise(plan).alias_sentences[1]
+'Revolution is aliased with time × pressure.'
+"""
+
+from __future__ import annotations
+
+from doe.planning.aliases import AliasStructure, alias_matrix, alias_structure
+from doe.planning.appraisal import Appraisal, appraise, efficiencies, prediction_variance
+from doe.planning.factorial import fractional_factorial, full_factorial
+from doe.planning.plan import Plan
+from doe.planning.suggest import FAMILIES, make_plan, suggest_runs
+from doe.planning.surface import box_behnken, central_composite
+
+__all__ = [
+    "FAMILIES",
+    "AliasStructure",
+    "Appraisal",
+    "Plan",
+    "alias_matrix",
+    "alias_structure",
+    "appraise",
+    "box_behnken",
+    "central_composite",
+    "efficiencies",
+    "fractional_factorial",
+    "full_factorial",
+    "make_plan",
+    "prediction_variance",
+    "suggest_runs",
+]

@@ -30,7 +30,8 @@ from doe.planning.structure import as_count, assemble, centre_rows, has_middle, 
 from doe.terms import INTERCEPT, Term, standard_terms
 from doe.wording import count, join
 
-__all__ = ["choose_fraction", "fractional_factorial", "full_factorial", "parse_generators"]
+__all__ = ["choose_fraction", "clear_pairs", "fractional_factorial", "full_factorial",
+           "parse_generators"]
 
 GREATEST_RUNS = 4096
 
@@ -317,22 +318,34 @@ def _two_level(region: Region, fraction: Fraction, centre_points: int, replicate
         remarks.append("Confounded with blocks and not to be told from differences between them: "
                        + join(listed[:7]) + (", ..." if len(listed) > 7 else "")
                        + (" (and what they are aliased with)." if p else "."))
-    terms = [INTERCEPT, *(Term(n) for n in names), *_clear_pairs(fraction, confounded, names)]
+    terms = [INTERCEPT, *(Term(n) for n in names),
+             *(Term(names[i], names[j]) for i, j in clear_pairs(fraction, confounded))]
     return _finish(region, region.decode(np.vstack([coded] * replicates)), block, terms,
                    "fractional factorial" if p else "full factorial", centre_points, replicates,
                    blocks, seed, mixer, group, details, remarks)
 
 
-def _clear_pairs(fraction: Fraction, confounded: list[int], names: list[str]) -> list[Term]:
-    """Two-factor interactions aliased with no main effect, no other of them, and no block."""
+def clear_pairs(fraction: Fraction, confounded: Sequence[int] = ()) -> list[tuple[int, int]]:
+    """Two-factor interactions aliased with no main effect, no other of them, and no block.
+
+    Parameters
+    ----------
+    fraction : Fraction
+    confounded : sequence of int
+        Masks of effects that make up the blocks.
+
+    Returns
+    -------
+    list of (int, int)
+        Positions of the two factors.
+    """
     words = [0] + [w for w, _ in fraction.words]
     blocks = set(span(confounded))
     out = []
     for i, j in combinations(range(fraction.k), 2):
-        pair = 1 << i | 1 << j
-        aliases = [pair ^ w for w in words]
-        if (sum(a.bit_count() <= 2 for a in aliases) == 1 and blocks.isdisjoint(aliases)):
-            out.append(Term(names[i], names[j]))
+        aliases = [(1 << i | 1 << j) ^ w for w in words]
+        if sum(a.bit_count() <= 2 for a in aliases) == 1 and blocks.isdisjoint(aliases):
+            out.append((i, j))
     return out
 
 

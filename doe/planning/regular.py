@@ -18,6 +18,7 @@ blocked 2^(n−k) designs. *Technometrics* 39, 382–390.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import combinations, permutations, product
@@ -103,7 +104,7 @@ def members(mask: int) -> list[int]:
     return [j for j in range(mask.bit_length()) if mask >> j & 1]
 
 
-def span(masks: tuple[int, ...] | list[int]) -> list[int]:
+def span(masks: Sequence[int]) -> list[int]:
     """All products of the given effects but the empty one."""
     group = [0]
     for mask in masks:

@@ -1,0 +1,384 @@
+"""What a plan can and cannot tell, computed before any run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+import pandas as pd
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import connected_components
+
+from doe.errors import as_number
+from doe.factors import Region
+from doe.planning.aliases import alias_structure, column_labels
+from doe.planning.plan import Plan
+from doe.planning.power import least_noncentrality, power_of
+from doe.planning.settle import block_columns, information, rank, sample
+from doe.terms import INTERCEPT, Term, expand, exponents, model_matrix
+from doe.wording import count, digits, fixed, join, percent
+
+__all__ = ["Appraisal", "appraise", "efficiencies", "prediction_variance"]
+
+_HIGH_VIF = 5.0
+_CORNERS = 4096
+
+
+@dataclass(frozen=True, eq=False)
+class Appraisal:
+    """What a plan can and cannot tell.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row a model column: ``term``, ``label``, ``estimable``, ``standard_error`` (of the
+        coefficient in coded units, for a standard deviation of 1), ``vif`` (variance inflation
+        factor), ``effect_is`` (what an effect of this term means), ``error_df`` (degrees of
+        freedom its test has), ``detectable_effect`` (found with the power asked for),
+        ``detectable_if_sd_known`` (the same if the standard deviation were known for sure) and
+        ``power`` (of finding the effect asked about). Effects are in the unit of `sd`.
+    aliases : DataFrame
+        As `doe.planning.aliases.AliasStructure.table`.
+    alias_sentences : tuple of str
+    efficiencies : dict
+        ``D``, ``A``, ``G`` in %, ``I`` in sd²; see `efficiencies`.
+    leverages : DataFrame
+        ``run`` and ``leverage``.
+    error_df, pure_error_df, lack_of_fit_df : int
+        Degrees of freedom for error, and their split: repeated settings, and the rest.
+    sd : float
+        The standard deviation assumed; 1 if none was given, effects then are multiples of it.
+    effect : float
+        The effect that ``power`` is about.
+    wanted_power, alpha : float
+    sentences : tuple of str
+    """
+
+    table: pd.DataFrame
+    aliases: pd.DataFrame
+    alias_sentences: tuple[str, ...]
+    efficiencies: dict[str, float]
+    leverages: pd.DataFrame
+    error_df: int
+    pure_error_df: int
+    lack_of_fit_df: int
+    sd: float
+    effect: float
+    wanted_power: float
+    alpha: float
+    sentences: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """All sentences in one text."""
+        return " ".join(self.sentences)
+
+
+@dataclass(frozen=True, eq=False)
+class _Model:
+    """A plan's model matrix, block effects after the model's own columns."""
+
+    region: Region
+    terms: tuple[Term, ...]
+    X: np.ndarray
+    blocks: np.ndarray
+    names: list[str]
+    covariance: np.ndarray   # of all coefficients, sd 1; pseudo-inverse of X'X
+    projector: np.ndarray    # onto the row space
+    rank: int
+
+    @classmethod
+    def of(cls, plan: Plan, terms: Sequence[Term] | None) -> _Model:
+        terms = plan.terms if terms is None else tuple(terms)
+        X = model_matrix(plan.region, plan.settings, terms)
+        blocks = block_columns(plan.runs["block"])
+        full = np.hstack([X.to_numpy(), blocks])
+        _, s, Vt = np.linalg.svd(full, full_matrices=False)
+        kept = s > 1e-8 * np.sqrt(max(full.shape))
+        V = Vt[kept].T
+        return cls(plan.region, terms, X.to_numpy(), blocks, list(X.columns),
+                   (V / s[kept]**2) @ V.T, V @ V.T, int(kept.sum()))
+
+    @property
+    def full(self) -> np.ndarray:
+        return np.hstack([self.X, self.blocks])
+
+    @property
+    def estimable(self) -> np.ndarray:
+        """Which of the model's own coefficients the runs determine; boolean, shape (p,)."""
+        off = self.projector - np.eye(len(self.projector))
+        return (np.abs(off).max(axis=1) < 1e-7)[:len(self.names)]
+
+    def variance(self, settings: pd.DataFrame) -> np.ndarray:
+        powers, _ = exponents(self.region, self.terms)
+        f = expand(self.region.encode(settings), powers)
+        p = len(self.names)
+        known = np.abs(f @ self.projector[:p] - np.pad(f, ((0, 0), (0, self.blocks.shape[1]))))
+        variance = (f @ self.covariance[:p, :p] * f).sum(axis=1)
+        return np.where(known.max(axis=1) < 1e-6, variance, np.nan)
+
+
+def prediction_variance(plan: Plan, settings: pd.DataFrame,
+                        terms: Sequence[Term] | None = None) -> np.ndarray:
+    """Variance of the predicted mean at settings, in units of the error variance; shape (n,).
+
+    f(x)' (X'X)⁻¹ f(x), for the average block (Box & Hunter 1957). Not a number where the runs
+    do not determine the prediction.
+    """
+    return _Model.of(plan, terms).variance(settings)
+
+
+def efficiencies(plan: Plan, terms: Sequence[Term] | None = None,
+                 seed: int = 1) -> dict[str, float]:
+    """How much the plan's n runs tell about the model's p coefficients.
+
+    All in coded units (range −1 to 1), after block effects are taken out; M = X'X.
+
+    * ``D`` = 100 |M|^(1/p) / n, in %: 100 for a plan with orthogonal columns of ±1 of the same
+      size (Mitchell 1974; NIST/SEMATECH e-Handbook 5.5.2.1).
+    * ``A`` = 100 p / (n tr M⁻¹), in %, on the same footing.
+    * ``G`` = 100 p / (n max f(x)'M⁻¹f(x)), in %: the greatest prediction variance over the
+      region against its least possible p/n (Kiefer & Wolfowitz 1960). The greatest is sought
+      among corners, the plan's own points and seeded points inside, so it is an upper bound.
+    * ``I`` = mean of f(x)'M⁻¹f(x) over the region, in sd², the lower the better: average
+      prediction variance (Box & Draper 1959).
+
+    Plans with squares in the model never reach 100 %. A plan that cannot separate its terms
+    has 0 for D, A and G, and no I.
+
+    References
+    ----------
+    Mitchell, T. J. (1974). *Technometrics* 16, 203–210. Kiefer, J. & Wolfowitz, J. (1960).
+    *Canadian Journal of Mathematics* 12, 363–366. Box, G. E. P. & Draper, N. R. (1959).
+    *Journal of the American Statistical Association* 54, 622–654.
+    """
+    return _efficiencies(plan, _Model.of(plan, terms), seed)
+
+
+def _efficiencies(plan: Plan, model: _Model, seed: int = 1) -> dict[str, float]:
+    n, p = model.X.shape
+    if not model.estimable.all():
+        return {"D": 0.0, "A": 0.0, "G": 0.0, "I": float("nan")}
+    _, logdet = np.linalg.slogdet(information(model.X, model.blocks))
+    inside = sample(plan.region, 4096, seed)
+    variance = model.variance(inside)
+    extremes = [plan.settings]
+    corners = [[f.low, f.high] if f.is_numeric else list(f.levels) for f in plan.region.factors]
+    if np.prod([len(c) for c in corners]) <= _CORNERS:
+        table = pd.DataFrame(list(product(*corners)), columns=plan.region.names)
+        extremes.append(table[plan.region.contains(table)])
+    greatest = max(variance.max(), model.variance(pd.concat(extremes)).max())
+    return {"D": float(100 * np.exp(logdet / p) / n),
+            "A": float(100 * p / (n * np.trace(model.covariance[:p, :p]))),
+            "G": float(100 * p / (n * greatest)),
+            "I": float(variance.mean())}
+
+
+def appraise(plan: Plan, *, terms: Sequence[Term] | None = None, sd: float | None = None,
+             power: float = 0.80, alpha: float = 0.05, order: int = 2,
+             effect: float | None = None) -> Appraisal:
+    """Appraise a plan before any run.
+
+    Parameters
+    ----------
+    plan : Plan
+    terms : sequence of Term, optional
+        The model to be fitted; the plan's own if not given.
+    sd : float, optional
+        Standard deviation between repeated runs, in the response's unit. Without it effects
+        are multiples of it.
+    power, alpha : float
+        Of the two-sided test of one coefficient by noncentral t.
+    order : int
+        Highest order of effects whose aliases are listed.
+    effect : float, optional
+        The effect to state the power of; two standard deviations if not given.
+
+    Raises
+    ------
+    InputError
+        If a number is out of its range.
+    """
+    power = as_number("power", power, above=0, at_most=0.9999)
+    alpha = as_number("alpha", alpha, above=0, at_most=0.5)
+    spread = 1.0 if sd is None else as_number("sd", sd, above=0)
+    effect = 2 * spread if effect is None else abs(as_number("effect", effect))
+    model = _Model.of(plan, terms)
+    n = len(plan)
+    error_df = n - model.rank
+    pure = _pure_error_df(plan)
+    table = _table(plan, model, error_df)
+    step = table["standard_error"] * spread * table.pop("_scale")
+    table["detectable_effect"] = step * [least_noncentrality(df, power, alpha)
+                                         for df in table["error_df"]]
+    table["detectable_if_sd_known"] = step * least_noncentrality(np.inf, power, alpha)
+    table["power"] = [power_of(effect / s, df, alpha) if s > 0 else np.nan
+                      for s, df in zip(step, table["error_df"], strict=True)]
+    between = table.pop("_between").to_numpy()
+    hat = (model.full @ model.covariance * model.full).sum(axis=1)
+    aliases = alias_structure(plan, model.terms, order)
+    values = _efficiencies(plan, model)
+    parts = {"table": table, "efficiencies": values, "error_df": error_df,
+             "pure_error_df": pure, "lack_of_fit_df": error_df - pure, "sd": spread,
+             "effect": effect, "wanted_power": power, "alpha": alpha}
+    return Appraisal(aliases=aliases.table, alias_sentences=aliases.sentences,
+                     leverages=pd.DataFrame({"run": plan.runs["run"], "leverage": hat}),
+                     sentences=_sentences(plan, model, between, sd is not None, parts),
+                     **parts)
+
+
+def _table(plan: Plan, model: _Model, error_df: int) -> pd.DataFrame:
+    p = len(model.names)
+    labels = column_labels(plan.region, model.terms)
+    known = model.estimable
+    variance = np.where(known, np.diag(model.covariance)[:p], np.nan)
+    centred = ((model.X - model.X.mean(axis=0))**2).sum(axis=0)
+    vif = np.where(known, variance * centred, np.inf)
+    between, df = _between_groups(plan, model, error_df)
+    rows, at = [], 0
+    for term in model.terms:
+        width = len(exponents(plan.region, [term])[1])
+        several = any(not plan.region[n].is_numeric and len(plan.region[n].levels) > 2
+                      for n in term.names)
+        even = any(power % 2 == 0 for _, power in term.powers)
+        kind, scale = (("overall mean", np.nan) if term == INTERCEPT else
+                       ("level against the mean of levels", 1.0) if several else
+                       ("centre to an end of the range", 1.0) if even else
+                       ("low to high", 2.0))
+        for j in range(at, at + width):
+            name = model.names[j]
+            rows.append({"term": name, "label": labels[name], "estimable": bool(known[j]),
+                         "standard_error": float(np.sqrt(variance[j])),
+                         "vif": np.nan if term == INTERCEPT else float(vif[j]),
+                         "effect_is": kind,
+                         "error_df": int(df[j]), "_between": bool(between[j]),
+                         "_scale": scale})
+        at += width
+    return pd.DataFrame(rows)
+
+
+def _between_groups(plan: Plan, model: _Model, error_df: int) -> tuple[np.ndarray, np.ndarray]:
+    """Columns that are the same throughout each group of runs, and the df each test has."""
+    p = len(model.names)
+    if "whole_plot" not in plan.runs:
+        return np.zeros(p, bool), np.full(p, error_df)
+    plots = plan.runs["whole_plot"].to_numpy()
+    X = pd.DataFrame(model.X).groupby(plots)
+    constant = (X.max() - X.min()).max().to_numpy() < 1e-9
+    firsts = np.unique(plots, return_index=True)[1]
+    coarse = np.hstack([model.X[:, constant], model.blocks])[firsts]
+    fine = np.hstack([model.X, (plots[:, None] == np.unique(plots)).astype(float)])
+    return constant, np.where(constant, len(firsts) - rank(coarse), len(plots) - rank(fine))
+
+
+def _pure_error_df(plan: Plan) -> int:
+    """n − d − b + c: d settings in b blocks, c groups of them that share blocks or settings."""
+    keys = plan.settings.copy()
+    for f in plan.region.numeric:
+        keys[f.name] = np.round(f.code(keys[f.name]), 9)
+    setting = keys.groupby(list(keys), sort=False).ngroup().to_numpy()
+    block = np.unique(plan.runs["block"], return_inverse=True)[1] + setting.max() + 1
+    size = int(block.max()) + 1
+    links = csr_array((np.ones(len(plan)), (setting, block)), shape=(size, size))
+    return len(plan) - size + connected_components(links, directed=False)[0]
+
+
+# ---- in words --------------------------------------------------------------------------
+
+def _sentences(plan: Plan, model: _Model, between: np.ndarray, sd_given: bool,
+               parts: dict) -> tuple[str, ...]:
+    table, df, pure = parts["table"], parts["error_df"], parts["pure_error_df"]
+    b = model.blocks.shape[1]
+    out = [f"{count(len(plan), 'run')} for {count(len(model.names), 'coefficient')}"
+           + (f" and {count(b, 'block effect')}" if b else "")
+           + f": {count(df, 'degree of freedom', 'degrees of freedom')} for error"
+           + (f", {pure or 'none'} from repeated settings and {df - pure or 'none'} for lack of "
+              "fit." if df else ".")]
+    out.append(_separable(model, table))
+    out += _detectable(table[~between], sd_given, parts)
+    if between.any():
+        out.append(_grouped(table[between], sd_given, parts))
+    if df and not pure:
+        out.append("As no setting is repeated, error is estimated from effects left out of the "
+                   "model; if these are real, it comes out too large.")
+    high = table[np.isfinite(table["vif"]) & (table["vif"] > _HIGH_VIF)]
+    if len(high):
+        worst = high.loc[high["vif"].idxmax()]
+        out.append(f"{count(len(high), 'term is', 'terms are')} hard to tell from others (variance "
+                   f"inflation above {_HIGH_VIF:g}); the worst is {worst['label']} with "
+                   f"{digits(worst['vif'], 2)}.")
+    e = parts["efficiencies"]
+    if e["D"] > 0:
+        curved = any(p > 1 for t in model.terms for _, p in t.powers)
+        out.append(f"D-efficiency {fixed(e['D'], 0)} %, A {fixed(e['A'], 0)} %, "
+                   f"G {fixed(e['G'], 0)} %"
+                   + (" (models with squares never come near 100 %)" if curved else "")
+                   + "; a predicted mean has on average "
+                   + f"{digits(np.sqrt(e['I']), 2)} times the standard deviation of a run.")
+    return tuple(out)
+
+
+def _separable(model: _Model, table: pd.DataFrame) -> str:
+    lost = table.index[~table["estimable"]].to_numpy()
+    if not len(lost):
+        return "Every term of the model can be estimated."
+    off = np.abs(np.eye(len(model.projector)) - model.projector) > 1e-7
+    _, group = connected_components(csr_array(off), directed=False)
+    sets = []
+    for g in dict.fromkeys(group[lost].tolist()):
+        inside = np.flatnonzero(group == g)
+        own = [table["label"][j] for j in inside if j < len(table)]
+        sets.append(join(own + ["the blocks"] * bool((inside >= len(table)).any())))
+    return "The runs cannot separate " + "; nor ".join(sets) + "."
+
+
+def _main_effects(table: pd.DataFrame) -> pd.DataFrame:
+    shown = table[table["estimable"] & (table["effect_is"] == "low to high")]
+    main = shown[~shown["term"].str.contains(":", regex=False)]
+    return main if len(main) else shown
+
+
+def _reach(values: pd.Series, sd_given: bool) -> str:
+    low, high = digits(values.min(), 2), digits(values.max(), 2)
+    return (low if low == high else f"{low} to {high} (by factor)") + (
+        "" if sd_given else " standard deviations")
+
+
+def _detectable(table: pd.DataFrame, sd_given: bool, parts: dict) -> list[str]:
+    shown = _main_effects(table)
+    if shown.empty:
+        return []
+    assumed = f" at the assumed standard deviation of {digits(parts['sd'])}" if sd_given else ""
+    wanted = f"{100 * parts['wanted_power']:g} %"
+    if (shown["error_df"] == 0).all():
+        known = _reach(shown["detectable_if_sd_known"], sd_given)
+        return ["Nothing is left to estimate error from, so no size of effect can be promised. "
+                "A half-normal plot with Lenth's method (1989) can still point out effects that "
+                "stand out from many small ones. Only if the standard deviation were known for "
+                f"sure would a change of {known} from low to high be found with {wanted} "
+                f"power{assumed}."]
+    low, high = (_as_power(v) for v in (shown["power"].min(), shown["power"].max()))
+    return [f"A main effect of {_reach(shown['detectable_effect'], sd_given)} from low to high is "
+            f"found with {wanted} power{assumed} (two-sided test at {100 * parts['alpha']:g} %); "
+            f"one of {_reach(pd.Series([parts['effect']]), sd_given)} with "
+            f"{low if low == high else f'{low} to {high}'}."]
+
+
+def _grouped(table: pd.DataFrame, sd_given: bool, parts: dict) -> str:
+    shown = _main_effects(table)
+    labels = join(table["label"][table["effect_is"] != "overall mean"])
+    df = int(table["error_df"].iloc[0])
+    if not df:
+        return (f"Runs are grouped, and nothing is left to compare groups with: there is no test "
+                f"of {labels} in this plan.")
+    left = count(df, "degree of freedom", "degrees of freedom")
+    best = _reach(shown["detectable_effect"], sd_given)
+    return (f"Runs are grouped: {labels} can only be compared between groups, with {left}. Found "
+            f"with {100 * parts['wanted_power']:g} % power is at best {best}, and more the more "
+            "groups differ for other reasons.")
+
+
+def _as_power(value: float) -> str:
+    return "more than 99 %" if value > 0.99 else percent(value)

@@ -1,0 +1,113 @@
+"""Which plans there are for a region, and making one by its name."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable
+from math import comb
+
+import pandas as pd
+
+from doe.errors import InputError
+from doe.factors import Region
+from doe.planning.factorial import clear_pairs, fractional_factorial, full_factorial
+from doe.planning.plan import Plan
+from doe.planning.regular import GREATEST_BASIC, GREATEST_K, Fraction, best_fraction, roman
+from doe.planning.structure import has_middle
+from doe.planning.surface import box_behnken, central_composite
+from doe.wording import join
+
+__all__ = ["FAMILIES", "make_plan", "suggest_runs"]
+
+FAMILIES: dict[str, Callable[..., Plan]] = {
+    "full factorial": full_factorial,
+    "fractional factorial": fractional_factorial,
+    "central composite": central_composite,
+    "Box–Behnken": box_behnken,
+}
+"""Plan families by name."""
+
+
+def make_plan(region: Region, family: str, **options: object) -> Plan:
+    """A plan of the family called so; the options are those of the family's function.
+
+    Case and kind of dash do not matter in the name.
+
+    Raises
+    ------
+    InputError
+        If the family or an option is unknown, or an option cannot be used.
+    """
+    name = next((n for n in FAMILIES if _bare(n) == _bare(family)), None)
+    if name is None:
+        raise InputError("family", family, "no such family of plans",
+                         "Use one of: " + ", ".join(FAMILIES))
+    known = [p for p in inspect.signature(FAMILIES[name]).parameters if p != "region"]
+    for option in options:
+        if option not in known:
+            raise InputError(f"{name} plan, option", option, "no such option",
+                             "Use: " + ", ".join(known))
+    return FAMILIES[name](region, **options)
+
+
+def _bare(text: object) -> str:
+    return str(text).casefold().replace("–", "-")
+
+
+def suggest_runs(region: Region) -> pd.DataFrame:
+    """Plans of fixed size that fit the region, the smallest first of each family.
+
+    Returns
+    -------
+    DataFrame
+        ``family``, ``options`` (dict for `make_plan`), ``runs`` (usual centre points included),
+        ``resolution`` (roman numerals, or empty), ``coefficients`` (of the model the plan is
+        made for) and ``tells`` (in words).
+    """
+    k = len(region)
+    rows: list[dict] = []
+    two_level = all(f.is_numeric or len(f.levels) == 2 for f in region.factors)
+    pairs = comb(k, 2)
+    if two_level and 3 <= k <= GREATEST_K:
+        for basic in range(2, min(k - 1, GREATEST_BASIC) + 1):
+            fraction = best_fraction(k, basic)
+            if fraction is None:
+                continue
+            clear = len(clear_pairs(fraction))
+            rows.append(_row("fractional factorial", {"runs": fraction.runs}, fraction.runs,
+                             1 + k + clear, _tells(fraction, clear, pairs),
+                             roman(fraction.resolution)))
+    if two_level and k <= GREATEST_BASIC + 1:
+        rows.append(_row("full factorial", {}, 1 << k, 1 + k + pairs,
+                         "main effects and all interactions", "full"))
+    quadratic = 1 + 2 * k + pairs
+    if all(f.is_numeric and has_middle(f) for f in region.factors):
+        if 3 <= k <= 7:
+            rows.append(_row("Box–Behnken", {}, len(box_behnken(region, seed=0)), quadratic,
+                             "curvature and two-factor interactions; no run at a corner"))
+        if 2 <= k <= 10:
+            for axial, note in (("face-centred", "at three settings of each factor"),
+                                ("rotatable", "at five settings of each factor")):
+                plan = central_composite(region, axial=axial, seed=0)
+                rows.append(_row("central composite", {"axial": axial}, len(plan), quadratic,
+                                 f"curvature and two-factor interactions, {note}"))
+    if not rows:
+        raise InputError("region, factors", region.names, "no plan of fixed size fits them",
+                         "Use a full factorial with fewer levels, or an optimal plan")
+    return pd.DataFrame(rows)
+
+
+def _row(family: str, options: dict, runs: int, coefficients: int, tells: str,
+         resolution: str = "") -> dict:
+    return {"family": family, "options": options, "runs": runs, "resolution": resolution,
+            "coefficients": coefficients, "tells": tells}
+
+
+def _tells(fraction: Fraction, clear: int, pairs: int) -> str:
+    if fraction.resolution == 3:
+        parts = ["main effects, if two-factor interactions are small"]
+    elif clear == pairs:
+        parts = ["main effects", "all two-factor interactions"]
+    else:
+        parts = ["main effects", f"{clear or 'none'} of {pairs} two-factor interactions"]
+    return join(parts)
