@@ -76,8 +76,9 @@ def _load(source: str | Path) -> dict:
         except UnicodeDecodeError as error:
             raise InputError("brief", str(source), f"it is not UTF-8 text ({error.reason})",
                              "Save the file as UTF-8") from None
-        except OSError as error:
-            raise InputError("brief", str(source), f"it cannot be read ({error.strerror})",
+        except (OSError, ValueError) as error:  # ValueError: a path that cannot be one
+            problem = getattr(error, "strerror", None) or error
+            raise InputError("brief", str(source), f"it cannot be read ({problem})",
                              "Check the path, or write a template first") from None
     try:
         return tomllib.loads(text)

@@ -113,7 +113,7 @@ def read_value(response: Response, value: object, where: str = "") -> tuple[floa
     name = (f"{where}, " if where else "") + f"response '{response.name}'"
     qualifier = ""
     if isinstance(value, str):
-        match = _READING.fullmatch(value)
+        match = _READING.fullmatch(value.replace("\N{MINUS SIGN}", "-"))
         if match is None:
             raise InputError(name, value, "this is not a number", "Write it with a decimal point, "
                              "such as 3.2, or <3.2 for a reading below it")
