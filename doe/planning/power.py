@@ -27,7 +27,10 @@ def power_of(noncentrality: float, df: float, alpha: float = 0.05) -> float:
     if np.isinf(df):
         limit = stats.norm.isf(alpha / 2)
         return float(stats.norm.sf(limit - nc) + stats.norm.sf(limit + nc))
-    # t² is noncentral F with 1 and ν degrees of freedom: both tails in one call.
+    if nc < 1e-8:
+        return alpha  # scipy's noncentral F is wrong at noncentrality 0
+    # t² is noncentral F with 1 and ν degrees of freedom: both tails in one call, and right
+    # where scipy's noncentral t gives up (few degrees of freedom, noncentrality above 20).
     return float(stats.ncf.sf(stats.f.isf(alpha, 1, df), 1, df, nc**2))
 
 

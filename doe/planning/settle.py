@@ -171,7 +171,7 @@ def settle(region: Region, ideal: pd.DataFrame, mixer: Mixer | None = None) -> S
     InputError
         If nothing on the way to the centre can be run.
     """
-    ideal = ideal[region.names].reset_index(drop=True)
+    ideal = _exact(region, ideal[region.names].reset_index(drop=True))
     settings = snapped = settable(region, ideal, mixer)
     inside = feasible(region, settings, mixer)
     limits = () if inside.all() else _broken(region, settings, mixer)
@@ -192,6 +192,17 @@ def settle(region: Region, ideal: pd.DataFrame, mixer: Mixer | None = None) -> S
                 settings.loc[i, name] = found[name]
     moves = _between(region, ideal, settings)
     return Settled(settings, moves, moves - _between(region, ideal, snapped), limits)
+
+
+def _exact(region: Region, settings: pd.DataFrame) -> pd.DataFrame:
+    """Low, centre and high as given, free of what decoding leaves in the last digits."""
+    out = settings.copy()
+    for f in region.numeric:
+        values = out[f.name].to_numpy(float).copy()
+        for exact in (f.low, f.centre, f.high):
+            values[np.abs(values - exact) < 1e-9 * f.half_range] = exact
+        out[f.name] = values
+    return out
 
 
 def _between(region: Region, start: pd.DataFrame, end: pd.DataFrame) -> np.ndarray:
