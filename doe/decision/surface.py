@@ -1,0 +1,183 @@
+"""Fitted models as arrays: many settings, many responses, one matrix product."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from doe.errors import InputError
+from doe.factors import Region
+from doe.terms import expand, exponents
+from doe.wording import digits, join
+
+__all__ = ["Stack", "Surface", "held_columns", "same_region", "settings_text"]
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """The polynomial of one fit, in encoded columns (`Region.encode`).
+
+    Parameters
+    ----------
+    region : Region
+    powers : ndarray of int, shape (p, q)
+    beta : ndarray, shape (p,)
+        On the scale the model was fitted on.
+    covariance : ndarray, shape (p, p), or None
+        None if no degrees of freedom are left to estimate it.
+    sigma : float
+        Residual standard deviation on the same scale; NaN if not known.
+    df : int
+        Its degrees of freedom.
+    log : bool
+        True if the model is for the logarithm of the response.
+    """
+
+    region: Region
+    powers: np.ndarray
+    beta: np.ndarray
+    covariance: np.ndarray | None
+    sigma: float
+    df: int
+    log: bool
+
+    @classmethod
+    def of(cls, fit) -> Surface:
+        """The surface of a `Fit`; block effects average to zero and are left out."""
+        powers, _ = exponents(fit.region, fit.terms)
+        own = [j for j, term in enumerate(fit.columns.owner) if term is not None]
+        covariance = (fit.sigma**2 * fit.covariance[np.ix_(own, own)] if fit.df_error else None)
+        return cls(fit.region, powers, fit.coefficients[own], covariance, fit.sigma,
+                   fit.df_error, fit.log_scale)
+
+    @property
+    def names(self) -> set[str]:
+        """Factors in the model."""
+        return {f.name for f in self.region.factors
+                for j, n in enumerate(self.region.encoded_names)
+                if n.split("[")[0] == f.name and self.powers[:, j].any()}
+
+    def response_scale(self, values):
+        """From the model's scale to the response's (the median, if the model is of the log)."""
+        return np.exp(values) if self.log else np.asarray(values, float)
+
+    def columns(self, encoded: np.ndarray) -> np.ndarray:
+        """Model columns of encoded settings; (n, q) gives (n, p)."""
+        return expand(encoded, self.powers)
+
+    def variance(self, columns: np.ndarray) -> np.ndarray:
+        """Variance of the estimated mean, on the model's scale; (n, p) gives (n,)."""
+        if self.covariance is None:
+            return np.full(len(columns), np.nan)
+        return ((columns @ self.covariance) * columns).sum(axis=1).clip(0)
+
+    def critical(self, level: float) -> float:
+        """Two-sided Student factor for that confidence level."""
+        return float(stats.t.ppf((1 + level) / 2, self.df)) if self.df > 0 else np.nan
+
+
+class Stack:
+    """Several surfaces over one region, evaluated together.
+
+    Parameters
+    ----------
+    fits : sequence of Fit
+    level : float
+        Of the prediction intervals.
+    """
+
+    def __init__(self, fits: Sequence, level: float = 0.95) -> None:
+        self.region = same_region(fits)
+        self.surfaces = [Surface.of(f) for f in fits]
+        self.responses = [f.response for f in fits]
+        self.level = level
+        self.critical = [s.critical(level) for s in self.surfaces]
+        self.log = np.array([s.log for s in self.surfaces])
+        every = np.vstack([s.powers for s in self.surfaces])
+        self.powers, place = np.unique(every, axis=0, return_inverse=True)
+        place = np.split(place.ravel(), np.cumsum([len(s.powers) for s in self.surfaces])[:-1])
+        self.beta = np.zeros((len(self.powers), len(self.surfaces)))
+        for r, (surface, rows) in enumerate(zip(self.surfaces, place, strict=True)):
+            self.beta[rows, r] = surface.beta
+        self._place = place
+
+    def means(self, encoded: np.ndarray) -> np.ndarray:
+        """Predicted means on the responses' own scales; (n, q) gives (n, r)."""
+        return self._back(expand(encoded, self.powers) @ self.beta)
+
+    def intervals(self, encoded: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Predicted means and the limits of the prediction interval for one new run, (n, r)."""
+        columns = expand(encoded, self.powers)
+        means = columns @ self.beta
+        half = np.column_stack([
+            t * np.sqrt(s.variance(columns[:, rows]) + s.sigma**2)
+            for s, t, rows in zip(self.surfaces, self.critical, self._place, strict=True)])
+        return self._back(means), self._back(means - half), self._back(means + half)
+
+    def _back(self, values: np.ndarray) -> np.ndarray:
+        if self.log.any():
+            values = values.copy()
+            values[:, self.log] = np.exp(values[:, self.log])
+        return values
+
+
+def same_region(fits: Sequence) -> Region:
+    """The one region of the fits.
+
+    Raises
+    ------
+    InputError
+        If there are no fits, two for one response, or fits over different regions.
+    """
+    fits = list(fits)
+    if not fits:
+        raise InputError("fits", [], "there are none", "Give at least one fit")
+    names = [f.response.name for f in fits]
+    for name in names:
+        if names.count(name) > 1:
+            raise InputError("fits", name, "this response is there twice", "Give one fit for each")
+    for f in fits[1:]:
+        if f.region != fits[0].region:
+            raise InputError("fits", f.response.name, "it was fitted over another region than "
+                             f"'{names[0]}'", "Fit all responses over the same region")
+    return fits[0].region
+
+
+def held_columns(region: Region, fixed: Mapping[str, object]) -> dict[str, float]:
+    """Encoded columns of the factors that are held, and their values.
+
+    Raises
+    ------
+    InputError
+        If a factor is unknown or its setting is outside the region.
+    """
+    out: dict[str, float] = {}
+    for name, value in fixed.items():
+        f = region[name]
+        row = Region((f,)).encode(pd.DataFrame({name: [value]}))[0]
+        if f.is_numeric and abs(row[0]) > 1 + 1e-9:
+            raise InputError(f"fixed, '{name}'", value, f"it is outside {f.low:g} to {f.high:g}",
+                             "Hold it inside the region")
+        out |= dict(zip(Region((f,)).encoded_names, row.tolist(), strict=True))
+    return out
+
+
+def settings_text(region: Region, settings: Mapping[str, object], names=None) -> str:
+    """Settings in words, with units: ``"revolution 1240 rpm and time 125 s"``."""
+    words = []
+    for name in region.names if names is None else names:
+        f, value = region[name], settings[name]
+        words.append(f"{f.label} {_exact(value)} {f.unit}".rstrip() if f.is_numeric
+                     else f"{f.label} {value}")
+    return join(words)
+
+
+def _exact(value: float) -> str:
+    """All digits of a number that was set; three of one that follows from others."""
+    short = f"{value:.6g}"
+    exact = abs(float(short) - value) <= 1e-9 * abs(value) and "e" not in short
+    return short.replace("-", "−") if exact else digits(value)

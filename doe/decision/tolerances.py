@@ -1,0 +1,91 @@
+"""How far a factor may drift before a predicted mean leaves its specification."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from doe.decision.surface import Stack
+from doe.factors import Region
+
+__all__ = ["tolerances"]
+
+POINTS = 401
+EDGE = "edge of the region"
+
+
+def tolerances(fits: Sequence, settings: Mapping[str, object]) -> pd.DataFrame:
+    """Range of each numeric factor, one at a time, in which every predicted mean stays in.
+
+    Nothing is claimed beyond the region: there the range ends.
+
+    Parameters
+    ----------
+    fits : sequence of Fit
+    settings : mapping
+        A value for each factor, natural units. With revolution and rotation ratio, a drift
+        of the revolution keeps the ratio; that of the rotation is told in a row of its own.
+
+    Returns
+    -------
+    DataFrame
+        ``factor, label, unit, setting, low, high, limit_low, limit_high``: the ends and what
+        sets them (a response's label, a constraint, or the edge of the region). The ends are
+        missing if the setting itself does not meet every specification.
+    """
+    stack = Stack(fits)
+    region = stack.region
+    rows = []
+    for f in region.numeric:
+        here = float(settings[f.name])
+        line = np.union1d(np.linspace(f.low, f.high, POINTS), [here])
+        ends, why = {}, {}
+        good, broken = _state(stack, settings, f.name, line)
+        i = int(np.abs(line - here).argmin())
+        for side, step in (("low", -1), ("high", 1)):
+            if not good[i]:
+                ends[side], why[side] = np.nan, broken(i)
+                continue
+            j = i
+            while 0 <= j + step < len(line) and good[j + step]:
+                j += step
+            if not 0 <= j + step < len(line):
+                ends[side], why[side] = line[j], EDGE
+            else:
+                fine = np.linspace(line[j], line[j + step], POINTS)
+                kept, _ = _state(stack, settings, f.name, fine)
+                last = int(np.argmin(kept)) - 1 if not kept.all() else len(fine) - 1
+                ends[side], why[side] = fine[last], broken(j + step)
+        rows.append({"factor": f.name, "label": f.label, "unit": f.unit, "setting": here,
+                     "low": ends["low"], "high": ends["high"], "limit_low": why["low"],
+                     "limit_high": why["high"]})
+        stem = f.name[: -len("rotation_ratio")] if f.name.endswith("rotation_ratio") else None
+        if stem is not None and stem + "revolution" in region.names:
+            speed = float(settings[stem + "revolution"])
+            rows.append(rows[-1] | {
+                "factor": stem + "rotation", "label": (stem + "rotation").replace("_", " "),
+                "unit": "rpm", "setting": here * speed, "low": ends["low"] * speed,
+                "high": ends["high"] * speed})
+    return pd.DataFrame(rows, columns=["factor", "label", "unit", "setting", "low", "high",
+                                       "limit_low", "limit_high"])
+
+
+def _state(stack: Stack, settings: Mapping, name: str, values: np.ndarray):
+    """Which values keep every limit, and a function that says what breaks at a position."""
+    region: Region = stack.region
+    table = pd.DataFrame({n: [settings[n]] * len(values) for n in region.names})
+    table[name] = values
+    means = stack.means(region.encode(table))
+    checks = []
+    for r, response in enumerate(stack.responses):
+        low = -np.inf if response.lower is None else response.lower
+        high = np.inf if response.upper is None else response.upper
+        checks.append((response.label, (means[:, r] >= low) & (means[:, r] <= high)))
+    checks += [(c.reason or str(c), c.holds(table)) for c in region.constraints]
+    good = np.logical_and.reduce([ok for _, ok in checks]) if checks else np.ones(len(values), bool)
+
+    def broken(i: int) -> str:
+        return ", ".join(label for label, ok in checks if not ok[i])
+    return good, broken
