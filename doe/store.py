@@ -114,11 +114,19 @@ class StudyFile:
         """Close the file; closing twice does no harm."""
         self._db.close()
 
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Several entries as one: ``with study_file.together(): ...`` keeps all or none."""
+        with self._writing():
+            yield
+
     # ---- reading
 
     def read(self) -> Study:
         """The study as it stands: one consistent view, whoever else is writing."""
         with translated(self.path):
+            if self._db.in_transaction:
+                return self._load()
             self._db.execute("BEGIN")
             try:
                 return self._load()
@@ -284,8 +292,10 @@ class StudyFile:
         """Declare a repeat of a run that is done: a replicate, to be recorded next."""
         with self._writing():
             earlier = self._attempts(run)
-            if not any(r.status == "done" for r in earlier) or earlier[-1].status == "planned":
-                raise InputError("run", run, "it is not done yet, so there is nothing to repeat",
+            states = {r.status for r in earlier}
+            if "done" not in states or "planned" in states:
+                raise InputError("run", run, "a repeat of it is due already" if "planned" in states
+                                 else "it is not done yet, so there is nothing to repeat",
                                  "Record it")
             new = Record(run, earlier[-1].attempt + 1, "planned", reason=reason)
             return self._add(None, new, "repeat", operator, reason)

@@ -17,6 +17,9 @@ __all__ = ["SUFFIX", "StudyFileError", "check", "connect", "copy", "lay_out",
 SUFFIX = ".study"
 """What names of study files end in, by convention."""
 
+_LEAST_DATABASE = 512
+"""The least page of an SQLite database, bytes."""
+
 _PROBLEMS = {
     sqlite3.SQLITE_BUSY: ("another program is writing to it",
                           "Nothing of this entry was kept: wait a moment and enter it again"),
@@ -90,19 +93,25 @@ def connect(path: Path, *, mode: str, timeout: float) -> sqlite3.Connection:
 
 @contextmanager
 def writing(db: sqlite3.Connection) -> Iterator[None]:
-    """One transaction, flushed to the disk at its end, or nothing at all."""
-    db.execute("BEGIN IMMEDIATE")
+    """One transaction, flushed to the disk at its end, or nothing at all.
+
+    Inside another it is a part of that one: undone alone if it fails, kept with the whole.
+    """
+    part = db.in_transaction
+    db.execute("SAVEPOINT part" if part else "BEGIN IMMEDIATE")
     try:
         yield
-        db.execute("COMMIT")
+        db.execute("RELEASE part" if part else "COMMIT")
     except BaseException:
         if db.in_transaction:
-            db.execute("ROLLBACK")
+            db.execute("ROLLBACK TO part" if part else "ROLLBACK")
         raise
 
 
 def refuse_filled(db: sqlite3.Connection, path: Path) -> None:
-    """Refuse to start a study in a database that holds something."""
+    """Refuse to start a study in a file that holds something."""
+    if 0 < path.stat().st_size < _LEAST_DATABASE:  # which SQLite would take for empty
+        raise StudyFileError(path, *_PROBLEMS[sqlite3.SQLITE_NOTADB])
     if db.execute("SELECT count(*) FROM sqlite_master").fetchone() != (0,):
         raise StudyFileError(path, "it exists already", "Open it without create, or choose "
                              "another name")

@@ -158,7 +158,7 @@ def test_settings_the_mixer_does_not_have(brief, factors, problem):
 
 
 def test_held_settings_are_checked_too(brief):
-    with pytest.raises(InputError, match="pressure 0.2 kPa is outside"):
+    with pytest.raises(InputError, match=r"pressure 0\.2 kPa is outside"):
         brief.replace(region=region(SPEED, RATIO, TIME), held={"pressure": 0.2})
     with pytest.raises(InputError, match="the mixer has no vacuum"):
         brief.replace(mixer=changed(brief.mixer, pressure_range=None))

@@ -23,6 +23,7 @@ from doe.terms import standard_terms
 
 BRIEF = template_brief()
 PLAN = random_plan(BRIEF, 8)
+ALL = {"voids": 1, "coarsest_lump": 1, "end_temperature": 1}
 NOON = "2031-05-17T12:00:00+00:00"
 
 
@@ -40,8 +41,8 @@ def done(run, attempt=1, minute=0, **more) -> Record:
 
 @pytest.mark.parametrize(("given", "value", "mark"), [
     (3.2, 3.2, ""), (3, 3.0, ""), ("3.2", 3.2, ""), ("<0.5", 0.5, "<"), (" > 20 ", 20.0, ">"),
-    ("1e-3", 1e-3, ""), ("\N{MINUS SIGN}0", 0.0, ""), (np.float32(0.5), 0.5, ""), (np.int64(7), 7.0, ""), (0, 0.0, ""),
-    (100, 100.0, ""), ("+5.", 5.0, ""), (".5", 0.5, ""),
+    ("1e-3", 1e-3, ""), ("\N{MINUS SIGN}0", 0.0, ""), (np.float32(0.5), 0.5, ""),
+    (np.int64(7), 7.0, ""), (0, 0.0, ""),    (100, 100.0, ""), ("+5.", 5.0, ""), (".5", 0.5, ""),
 ])
 def test_readings(given, value, mark):
     assert read_value(Response("voids", possible=(0, 100)), given) == (value, mark)
@@ -232,7 +233,7 @@ def test_the_table_is_what_fits_read():
 
 @pytest.mark.parametrize(("records", "words"), [
     ([], "0 of 8 runs done; next is run 1."),
-    ([Record(1, 1, measurements=dict(voids=1, coarsest_lump=1, end_temperature=1))],
+    ([Record(1, 1, measurements=ALL)],
      "1 of 8 runs done; next is run 2."),
     ([done(1), done(2), Record(3, 1, "void", reason="r")],
      "2 of 8 runs done, 1 void, 2 runs with a measurement missing; next is run 3."),
@@ -240,7 +241,7 @@ def test_the_table_is_what_fits_read():
      "1 run with a measurement missing; next is run 1."),
     ([done(1), Record(1, 2, "void", reason="r")],
      "1 of 8 runs done, 1 void, 1 run with a measurement missing; next is run 2."),
-    ([Record(run, 1, measurements=dict(voids=1, coarsest_lump=1, end_temperature=1))
+    ([Record(run, 1, measurements=ALL)
       for run in range(1, 9)], "All 8 runs done."),
 ])
 def test_progress(records, words):
@@ -270,8 +271,7 @@ def deviations(*records, **more) -> pd.DataFrame:
 
 
 def test_a_study_as_planned_has_no_deviations():
-    full = dict(voids=1, coarsest_lump=1, end_temperature=1)
-    records = [done(run, minute=run, measurements=full, settings=study().planned(run))
+    records = [done(run, minute=run, measurements=ALL, settings=study().planned(run))
                for run in range(1, 9)]
     assert deviations(*records).empty
     assert list(deviations().columns)[:3] == ["run", "attempt", "kind"]

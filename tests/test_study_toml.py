@@ -145,7 +145,7 @@ def test_errors_name_what_is_wrong(old, new, field):
 
 
 def test_no_toml_and_no_file(tmp_path):
-    with pytest.raises(InputError, match="this is no TOML: .*line 2"):
+    with pytest.raises(InputError, match=r"this is no TOML: .*line 2"):
         Brief.from_toml("title = 'x'\nfill_mass = forty\n")
     with pytest.raises(InputError, match="cannot be read"):
         Brief.from_toml(tmp_path / "none.toml")
