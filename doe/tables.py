@@ -43,8 +43,9 @@ class Table:
         Significant digits of the least variable number in each column.
     """
 
-    def __init__(self, frame: pd.DataFrame, columns: Mapping[str, str] | Sequence[str] | None = None,
-                 *, caption: str = "", marked: Sequence[bool] | None = None, n: int = 3) -> None:
+    def __init__(self, frame: pd.DataFrame,
+                 columns: Mapping[str, str] | Sequence[str] | None = None, *,
+                 caption: str = "", marked: Sequence[bool] | None = None, n: int = 3) -> None:
         self.frame, self.columns, self.caption = frame, columns, caption
         self.marked, self.n = marked, n
 

@@ -11,16 +11,11 @@ from doe.charts import detectable_effects, plan_map
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.panels.base import TEXT, Panel, labelled, paragraphs, reports_errors
-from doe.planning import Plan, appraise, make_plan
+from doe.planning import Plan, appraise, make_plan, suggest_runs
 from doe.store import StudyFile
 from doe.tables import html_table
-from doe.wording import capitalise
 
 __all__ = ["PlanningPanel"]
-
-FAMILIES = ("fractional factorial", "full factorial", "central composite", "Box–Behnken")
-SCREENING = "fractional factorial"
-
 
 class PlanningPanel(Panel):
     """Make a plan for a study and keep it.
@@ -47,8 +42,8 @@ class PlanningPanel(Panel):
         self.brief, self.plan = self.origin, None
         self.rows = {f.name: _FactorRow(f) for f in self.origin.region.factors}
         full = widgets.Layout(width="96%")
-        self.family = widgets.Dropdown(options=[(capitalise(f), f) for f in FAMILIES], layout=full)
-        self.runs = widgets.Dropdown(layout=full)
+        self.family = widgets.Dropdown(layout=full)
+        self.tells = widgets.HTML()
         self.centre_points = widgets.BoundedIntText(3, min=0, max=20, layout=full)
         self.replicates = widgets.BoundedIntText(1, min=1, max=10, layout=full)
         self.blocks = widgets.Dropdown(options=[1, 2, 4], layout=full)
@@ -64,8 +59,7 @@ class PlanningPanel(Panel):
             widgets.HTML(f'<span style="{TEXT};font-size:13px">Factors to vary, and their range '
                          "(an unticked one is held at the first value)</span>"),
             *(row.box for row in self.rows.values()),
-            labelled("Family of plans", self.family), labelled("Runs before centre points",
-                                                               self.runs),
+            labelled("Plan", self.family), self.tells,
             widgets.HBox([labelled("Centre points", self.centre_points),
                           labelled("Replicates", self.replicates)]),
             widgets.HBox([labelled("Blocks", self.blocks), labelled("Seed", self.seed)]),
@@ -74,15 +68,15 @@ class PlanningPanel(Panel):
             self.keep,
         ])
         self.box.children[1].children = (self.show, *self.box.children[1].children)
-        self._offer_runs()
-        for control in (self.centre_points, self.replicates, self.blocks, self.seed, self.runs,
-                        self.sd, self.show, *(w for r in self.rows.values() for w in r.controls)):
+        for control in (self.family, self.centre_points, self.replicates, self.blocks, self.seed,
+                        self.sd, self.show, *(w for r in self.rows.values() for w in r.ends)):
             control.observe(self._changed, "value")
-        self.family.observe(self._family_changed, "value")
+        for row in self.rows.values():
+            row.use.observe(self._factors_changed, "value")
         self.response.observe(self._response_changed, "value")
         self.keep.on_click(lambda _: self.save())
         self._quiet = False
-        self.update()
+        self._factors_changed()
 
     # ---- from the controls to the plan
 
@@ -95,16 +89,10 @@ class PlanningPanel(Panel):
                                    held={**self.origin.held, **held})
 
     def options(self) -> dict:
-        """The options of the family now chosen."""
-        family = self.family.value
-        options = {"centre_points": self.centre_points.value, "replicates": self.replicates.value,
-                   "blocks": self.blocks.value, "seed": self.seed.value,
-                   "mixer": self.origin.mixer}
-        if family == SCREENING:
-            options["runs"] = self.runs.value
-        if family == "central composite":
-            options["axial"] = self.runs.value
-        return options
+        """The options of the plan now chosen."""
+        return {**self.family.value[1], "centre_points": self.centre_points.value,
+                "replicates": self.replicates.value, "blocks": self.blocks.value,
+                "seed": self.seed.value, "mixer": self.origin.mixer}
 
     @reports_errors
     def update(self) -> None:
@@ -113,13 +101,15 @@ class PlanningPanel(Panel):
         self.keep.disabled = True
         try:
             self.brief = self.chosen()
-            self.plan = make_plan(self.brief.region, self.family.value, **self.options())
+            self.plan = make_plan(self.brief.region, self.family.value[0], **self.options())
         except InputError:
             self.words.value = paragraphs(["These choices make no plan: see the note on the left."])
             self.details.value = ""
             raise
         self.keep.disabled = False
         self.status.value = ""
+        self.tells.value = (f'<div style="{TEXT};font-size:12px;color:#555">Tells '
+                            f"{escape(self.family.value[2])}.</div>")
         self.show_plan(self.plan)
 
     def show_plan(self, plan: Plan) -> None:
@@ -153,9 +143,19 @@ class PlanningPanel(Panel):
         if not self._quiet:
             self.update()
 
-    def _family_changed(self, _change) -> None:
+    def _factors_changed(self, _change=None) -> None:
+        """Offer the plans that fit the factors now varied, and keep to the kind chosen before."""
+        before = self.family.label
+        try:
+            offers = suggest_runs(self.chosen().region)
+        except InputError as error:
+            self.say(str(error), wrong=True)
+            return
         self._quiet = True
-        self._offer_runs()
+        self.family.options = [(_offer(row), (row.family, row.options, row.tells))
+                               for row in offers.itertuples()]
+        kept = [i for i, (label, _) in enumerate(self.family.options) if label == before]
+        self.family.index = kept[0] if kept else 0
         self._quiet = False
         self.update()
 
@@ -166,20 +166,11 @@ class PlanningPanel(Panel):
         else:
             self.update()
 
-    def _offer_runs(self) -> None:
-        family = self.family.value
-        if family == SCREENING:
-            count = sum(row.use.value for row in self.rows.values())
-            sizes = [2**p for p in range(2, count)] or [2]
-            self.runs.options = [(f"{s} runs", s) for s in sizes if s > count] or [
-                (f"{sizes[-1]} runs", sizes[-1])]
-        elif family == "central composite":
-            self.runs.options = [("axial points: rotatable", "rotatable"),
-                                 ("axial points: on the faces", "face-centred"),
-                                 ("axial points: inscribed", "inscribed")]
-        else:
-            self.runs.options = [("as the family has them", None)]
-        self.runs.disabled = len(self.runs.options) < 2
+
+def _offer(row) -> str:
+    kind = row.options.get("axial", "") or (
+        f"resolution {row.resolution}" if row.family == "fractional factorial" else "")
+    return f"{row.runs} runs: {row.family}" + (f", {kind}" if kind else "")
 
 
 class _FactorRow:
@@ -196,7 +187,6 @@ class _FactorRow:
                          for v in (factor.low, factor.high)]
         else:
             self.ends = [widgets.Dropdown(options=list(factor.levels), layout=number)]
-        self.controls = [self.use, *self.ends]
         self.box = widgets.HBox([self.use, label, *self.ends],
                                 layout=widgets.Layout(align_items="center"))
 

@@ -11,7 +11,7 @@ from jinja2 import Environment
 from plotly.offline import get_plotlyjs
 
 from doe.analysis import Fit, fit
-from doe.decision import Recipe, best_setting
+from doe.decision import Confirmation, Recipe, best_setting
 from doe.errors import InputError
 from doe.report import sections
 from doe.study import Study
@@ -21,7 +21,8 @@ __all__ = ["report_html", "write_report"]
 
 
 def report_html(study: Study, *, fits: Mapping[str, Fit] | None = None,
-                recipe: Recipe | None = None, made_at: datetime | None = None,
+                recipe: Recipe | None = None, confirmed: Confirmation | None = None,
+                made_at: datetime | None = None,
                 progress: Callable[[str], None] | None = None) -> str:
     """The report as one HTML text with scripts, styles and figures inside.
 
@@ -32,6 +33,8 @@ def report_html(study: Study, *, fits: Mapping[str, Fit] | None = None,
         As chosen by the analyst; by default the largest model each response supports.
     recipe : Recipe, optional
         As chosen; by default the best setting by desirability.
+    confirmed : Confirmation, optional
+        What the confirmation runs said.
     made_at : datetime, optional
         Time stamp of the report; now if not given.
     progress : callable, optional
@@ -55,7 +58,7 @@ def report_html(study: Study, *, fits: Mapping[str, Fit] | None = None,
     for title, write in sections.SECTIONS.items():
         if progress is not None:
             progress(title)
-        parts = write(study, fits, recipe)
+        parts = write(sections.Findings(study, fits, recipe, confirmed))
         if parts:
             made.append({"title": title, "parts": parts})
     home = resources.files("doe.report")

@@ -1,4 +1,4 @@
-"""The sections of a report: each a function of study, fits and recipe to a list of parts.
+"""The sections of a report: each a function of the findings to a list of parts.
 
 A part is a dict with ``kind`` "heading", "lead", "text", "list" or "html". Only parts of
 kind "html" are put in as they are; they are made by `doe.tables` and plotly, which escape
@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import platform
 from collections.abc import Iterable, Mapping
-from dataclasses import fields
+from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 
 import pandas as pd
@@ -19,8 +19,9 @@ from markupsafe import Markup
 
 from doe import charts
 from doe.analysis import Fit
+from doe.brief_tables import equipment_tables, factor_table, response_table
 from doe.cautions import cautions, to_programmes
-from doe.decision import Recipe
+from doe.decision import Confirmation, Recipe
 from doe.planning import appraise
 from doe.study import Study
 from doe.tables import html_table
@@ -33,6 +34,21 @@ EFFECTS = {"label": "term", "effect": "effect", "effect_low": "95 % from", "effe
            "p": "p"}
 VARIANCE = {"source": "source", "df": "df", "sum_of_squares": "sum of squares",
             "mean_square": "mean square", "F": "F", "p": "p"}
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What a report is written from."""
+
+    study: Study
+    fits: Mapping[str, Fit]
+    recipe: Recipe | None = None
+    confirmed: Confirmation | None = None
+
+
+CONFIRMATION = {"label": "response", "unit": "unit", "runs": "runs", "observed": "observed",
+                "predicted": "predicted", "low": "expected from", "high": "to",
+                "specification": "specification", "runs_inside": "runs that meet it"}
 
 
 def lead(text: str) -> dict:
@@ -58,25 +74,24 @@ def drawn(figure: go.Figure) -> dict:
                                           config={"displaylogo": False, "responsive": False}))}
 
 
-def summary(study: Study, fits: Mapping[str, Fit], recipe: Recipe | None) -> list[dict]:
+def summary(found: Findings) -> list[dict]:
+    fits, recipe = found.fits, found.recipe
     parts = []
     if recipe is not None:
         parts += [lead(recipe.sentences[0]), *listed(recipe.sentences[1:])]
         parts.append(_recipe_table(recipe))
+    if found.confirmed is not None:
+        parts += listed(found.confirmed.sentences)
     parts += [heading("What was found"), *listed(f"{f.response.label}: {f.sentence}"
                                                  for f in fits.values())]
     return parts if fits else [lead("No response has enough measurements yet to say anything.")]
 
 
-def equipment(study: Study, fits, recipe) -> list[dict]:
-    brief = study.brief
+def equipment(found: Findings) -> list[dict]:
+    brief = found.study.brief
     parts = []
-    for name, value in (("Mixer", brief.mixer), ("Vessel", brief.vessel),
-                        ("Material", brief.material)):
-        rows = [(f.name.replace("_", " "), _plain(getattr(value, f.name)),
-                 f.metadata.get("unit", "")) for f in fields(value)
-                if getattr(value, f.name) is not None]
-        parts += [heading(name), table(pd.DataFrame(rows, columns=["property", "value", "unit"]))]
+    for title, frame in equipment_tables(brief).items():
+        parts += [heading(title), table(frame)]
     parts += [heading("Fill"), {"kind": "text", "text":
               f"{digits(brief.fill_mass)} g of material in each vessel; {digits(brief.load)} g in "
               f"all, so {digits(brief.counterbalance)} g is fitted opposite. Accelerations are in "
@@ -84,19 +99,9 @@ def equipment(study: Study, fits, recipe) -> list[dict]:
     return parts + listed(brief.warnings)
 
 
-def aims(study: Study, fits, recipe) -> list[dict]:
-    brief = study.brief
-    factors = pd.DataFrame([{
-        "factor": f.label, "unit": f.unit,
-        "range": f"{f.low:.4g} to {f.high:.4g}" if f.is_numeric else ", ".join(f.levels),
-        "settable": "steps of " + f"{f.increment:g}" if f.increment else
-                    ", ".join(f"{v:g}" for v in f.levels) if f.kind == "ordinal" else "",
-        "hard to change": "yes" if f.hard_to_change else "no"} for f in brief.region.factors])
-    responses = pd.DataFrame([{
-        "response": r.title, "goal": r.goal + (f" {r.target:g}" if r.target is not None else ""),
-        "specification": r.specification, "modelled on": f"{r.scale} scale",
-        "method of test": r.method} for r in brief.responses])
-    parts = [heading("Factors"), table(factors)]
+def aims(found: Findings) -> list[dict]:
+    brief = found.study.brief
+    parts = [heading("Factors"), table(factor_table(brief))]
     if brief.held:
         parts.append({"kind": "text", "text": "Held in every run: " + join(
             f"{k.replace('_', ' ')} {v if isinstance(v, str) else format(v, '.4g')}"
@@ -104,13 +109,13 @@ def aims(study: Study, fits, recipe) -> list[dict]:
     if brief.region.constraints:
         parts += [heading("Constraints"), *listed(
             f"{c}" + (f" ({c.reason})" if c.reason else "") for c in brief.region.constraints)]
-    parts += [heading("Responses"), table(responses)]
+    parts += [heading("Responses"), table(response_table(brief))]
     return parts + ([{"kind": "text", "text": brief.notes}] if brief.notes else [])
 
 
-def plan(study: Study, fits, recipe) -> list[dict]:
-    made = study.plan
-    first = study.brief.responses[0]
+def plan(found: Findings) -> list[dict]:
+    made = found.study.plan
+    first = found.study.brief.responses[0]
     appraisal = appraise(made, sd=first.assumed_sd)
     labels = {f.name: f.label for f in made.region.factors}
     parts = [lead(made.sentence), {"kind": "text", "text": appraisal.sentence},
@@ -121,7 +126,8 @@ def plan(study: Study, fits, recipe) -> list[dict]:
             table(made.table, {c: labels.get(c, c.replace("_", " ")) for c in made.runs}, n=4)]
 
 
-def conduct(study: Study, fits, recipe) -> list[dict]:
+def conduct(found: Findings) -> list[dict]:
+    study = found.study
     data, brief = study.table(), study.brief
     deviations = study.deviations()
     parts = [lead(study.progress), heading("Deviations from the plan")]
@@ -142,9 +148,9 @@ def conduct(study: Study, fits, recipe) -> list[dict]:
     return parts
 
 
-def analysis(study: Study, fits: Mapping[str, Fit], recipe) -> list[dict]:
+def analysis(found: Findings) -> list[dict]:
     parts = []
-    for f in fits.values():
+    for f in found.fits.values():
         active = {str(t) for t in f.active}
         effects = f.table[f.table["term"] != "1"]
         parts += [heading(f.response.title), lead(f.sentence), *listed(f.sentences),
@@ -168,7 +174,8 @@ def analysis(study: Study, fits: Mapping[str, Fit], recipe) -> list[dict]:
     return parts
 
 
-def choice(study: Study, fits: Mapping[str, Fit], recipe: Recipe | None) -> list[dict]:
+def choice(found: Findings) -> list[dict]:
+    study, fits, recipe = found.study, found.fits, found.recipe
     if recipe is None:
         return []
     settings = {k: v for k, v in recipe.settings.items() if k in study.plan.region.names}
@@ -184,18 +191,22 @@ def choice(study: Study, fits: Mapping[str, Fit], recipe: Recipe | None) -> list
         parts += [heading("How far each setting may drift"), table(recipe.tolerances)]
     if len(recipe.alternatives) > 1:
         parts += [heading("Other settings nearly as good"), table(recipe.alternatives)]
+    if found.confirmed is not None:
+        parts += [heading("Confirmation runs"), *listed(found.confirmed.sentences),
+                  table(found.confirmed.table, CONFIRMATION)]
     return parts
 
 
-def safety(study: Study, fits, recipe: Recipe | None) -> list[dict]:
-    brief = study.brief
-    programmes = to_programmes(study.plan.settings.assign(**brief.held))
+def safety(found: Findings) -> list[dict]:
+    brief, recipe = found.study.brief, found.recipe
+    programmes = to_programmes(found.study.plan.settings.assign(**brief.held))
     lines = recipe.cautions if recipe is not None else cautions(
         brief.mixer, brief.vessel, brief.material, programmes, fill_mass=brief.fill_mass)
     return listed(lines)
 
 
-def making(study: Study, fits, recipe) -> list[dict]:
+def making(found: Findings) -> list[dict]:
+    study, recipe = found.study, found.recipe
     data = study.table()
     digest = hashlib.sha256(data.to_csv(index=False, float_format="%.12g").encode()).hexdigest()
     rows = [("Python", platform.python_version())]
@@ -209,7 +220,7 @@ def making(study: Study, fits, recipe) -> list[dict]:
                       f"Seed of the search for the best setting: {recipe.seed}." if recipe else "",
                       f"SHA-256 of the raw data as CSV: {digest}.",
                       *(f"Model of {f.response.label}: {_formula(f)} (factors in coded units)"
-                        for f in fits.values())])]
+                        for f in found.fits.values())])]
     if len(study.trail):
         shown = study.trail[["when", "who", "what", "before", "after", "reason"]]
         parts += [heading("Trail of changes"), table(shown)]
@@ -251,9 +262,3 @@ def _formula(f: Fit) -> str:
 
     name = f.response.name
     return formula(f.terms, f"log({name})" if f.log_scale else name)
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, tuple):
-        return " to ".join(_plain(v) for v in value)
-    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,48 @@
+"""A brief as tables for reading."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+import pandas as pd
+
+from doe.brief import Brief
+
+__all__ = ["equipment_tables", "factor_table", "response_table"]
+
+
+def factor_table(brief: Brief) -> pd.DataFrame:
+    """One row a factor: ``factor, unit, range, settable, hard_to_change``, all as text."""
+    return pd.DataFrame([{
+        "factor": f.label, "unit": f.unit or "–",
+        "range": f"{f.low:.4g} to {f.high:.4g}" if f.is_numeric else ", ".join(f.levels),
+        "settable": (f"steps of {f.increment:g}" if f.increment else
+                     ", ".join(f"{v:g}" for v in f.levels) if f.kind == "ordinal" else
+                     "any value" if f.is_numeric else "each level"),
+        "hard_to_change": "yes" if f.hard_to_change else "no"} for f in brief.region.factors])
+
+
+def response_table(brief: Brief) -> pd.DataFrame:
+    """One row a response: ``response, goal, specification, modelled_on, method``, as text."""
+    return pd.DataFrame([{
+        "response": r.title,
+        "goal": r.goal + (f" {r.target:g}" if r.target is not None and r.goal == "target" else ""),
+        "specification": r.specification,
+        "modelled_on": "log scale" if r.scale == "log" else "its own scale",
+        "method": r.method or "–"} for r in brief.responses])
+
+
+def equipment_tables(brief: Brief) -> dict[str, pd.DataFrame]:
+    """Mixer, vessel and material, each as ``property, value, unit``; unknown ones left out."""
+    return {title: pd.DataFrame(
+        [(f.name.replace("_", " "), _shown(getattr(value, f.name)), f.metadata.get("unit", ""))
+         for f in fields(value) if getattr(value, f.name) is not None],
+        columns=["property", "value", "unit"])
+        for title, value in (("Mixer", brief.mixer), ("Vessel", brief.vessel),
+                             ("Material", brief.material))}
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, tuple):
+        return " to ".join(_shown(v) for v in value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
