@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 
 __all__ = ["capitalise", "count", "decimals_for", "digits", "fixed", "interval", "join",
-           "p_value", "percent", "quantity", "signed"]
+           "p_value", "percent", "quantity", "signed", "with_interval"]
 
 MINUS = "−"
 NOT_KNOWN = "not known"
@@ -61,14 +61,43 @@ def signed(value: float, n: int = 3) -> str:
 
 
 def interval(low: float, high: float, n: int = 2) -> str:
-    """``"7.1 to 15.3"``: both ends with the decimals that show the width to `n` digits."""
+    """``"7.1 to 15.3"``: both ends with the decimals that show half the width to `n` digits."""
     if not (math.isfinite(low) and math.isfinite(high)):
-        return f"{digits(low)} to {digits(high)}" if low == low and high == high else NOT_KNOWN
+        return f"{digits(low)} to {digits(high)}" if low == high else NOT_KNOWN
     greatest = max(abs(low), abs(high))
     if greatest and not _LEAST <= greatest < _GREATEST:
         return f"{digits(low)} to {digits(high)}"
-    places = decimals_for((high - low) / 2 or greatest, n)
+    places = _places(low, high, n)
     return f"{fixed(low, places)} to {fixed(high, places)}"
+
+
+def with_interval(value: float, low: float, high: float, unit: str = "", *, sign: bool = False,
+                  level: str = "95 %") -> str:
+    """``"11.0 µm (95 % interval 7.1 to 15.3)"``: the value with no more decimals than its interval
+    deserves; without the bracket where the interval is not known.
+
+    Parameters
+    ----------
+    value, low, high : float
+    unit : str
+    sign : bool
+        True writes a plus sign before gains.
+    level : str
+        Coverage of the interval, as it shall be written.
+    """
+    plus = "+" if sign and value > 0 else ""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return plus + quantity(value, unit)
+    greatest = max(abs(low), abs(high))
+    plain = not greatest or _LEAST <= greatest < _GREATEST
+    text = fixed(value, _places(low, high, 2)) if plain else digits(value)
+    return f"{plus}{text} {unit}".rstrip() + f" ({level} interval {interval(low, high)})"
+
+
+def _places(low: float, high: float, n: int) -> int:
+    """Decimals for both ends of an interval, at most six digits in all."""
+    greatest = max(abs(low), abs(high))
+    return min(decimals_for((high - low) / 2 or greatest, n), decimals_for(greatest, 6))
 
 
 def quantity(value: float, unit: str = "", n: int = 3) -> str:

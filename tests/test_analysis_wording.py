@@ -40,9 +40,24 @@ def test_digits_lose_at_most_half_a_unit_of_the_last_digit(value, n):
     (5.0, 5.0, "5.0 to 5.0"),
     (math.nan, 3.0, "not known"),
     (-0.04, 12.0, "0.0 to 12.0"),
+    (12.3456789, 12.34567891, "12.3457 to 12.3457"),
+    (1e-7, 2e-7, "1.00 × 10⁻⁷ to 2.00 × 10⁻⁷"),
 ])
 def test_interval_shares_decimals(low, high, text):
     assert wording.interval(low, high) == text
+
+
+@pytest.mark.parametrize(("numbers", "unit", "text"), [
+    ((11.04, 7.1234, 15.2987), "µm", "11.0 µm (95 % interval 7.1 to 15.3)"),
+    ((-0.676, -2.76, 1.41), "µm", "−0.7 µm (95 % interval −2.8 to 1.4)"),
+    ((0.6281, 0.5834, 0.6761), "", "0.628 (95 % interval 0.583 to 0.676)"),
+    ((3.14159, math.nan, math.nan), "s", "3.14 s"),
+    ((2.5e9, 2.0e9, 3.0e9), "", "2.50 × 10⁹ (95 % interval 2.00 × 10⁹ to 3.00 × 10⁹)"),
+])
+def test_value_with_its_interval(numbers, unit, text):
+    assert wording.with_interval(*numbers, unit) == text
+    assert wording.with_interval(*numbers, unit, sign=True) == (
+        text if numbers[0] < 0 else "+" + text)
 
 
 @pytest.mark.parametrize(("p", "text"), [

@@ -103,7 +103,7 @@ class SerialCorrelation:
     correlation : float
         Of residuals that follow each other.
     p : float
-        Two-sided, by a normal approximation with the exact mean and variance.
+        Two-sided, by a beta approximation with the exact mean and variance.
     """
 
     statistic: float
@@ -131,6 +131,10 @@ def serial_correlation(residual: np.ndarray, matrix: np.ndarray,
     square = 6 * n - 8 - 2 * np.sum(aq**2) + np.sum(qaq * qaq.T)
     mean = trace / df
     variance = 2 * (square - trace * mean) / (df * (df + 2))
-    z = (statistic - mean) / np.sqrt(variance) if variance > 0 else np.nan
+    # A beta law on 0..4 with these moments, as Durbin & Watson (1951) advise.
+    m, v = mean / 4, variance / 16
+    size = m * (1 - m) / v - 1
+    law = stats.beta(m * size, (1 - m) * size)
+    tail = min(law.cdf(statistic / 4), law.sf(statistic / 4))
     lag = float(e[1:] @ e[:-1] / (e @ e))
-    return SerialCorrelation(statistic, lag, float(2 * stats.norm.sf(abs(z))))
+    return SerialCorrelation(statistic, lag, float(2 * tail))

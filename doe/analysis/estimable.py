@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
@@ -13,13 +13,16 @@ from doe import terms as model_terms
 from doe.factors import Region
 from doe.terms import INTERCEPT, Term
 
-__all__ = ["Columns", "estimable", "largest_model"]
+__all__ = ["Columns", "column_labels", "estimable", "largest_model"]
 
 SINGULAR = 1e-7
 """Least own length of a column, relative to its length, to call it estimable."""
 
 GREATEST_INFLATION = 10.0
 """Variance inflation above which a term is not taken up unasked (common practice, no source)."""
+
+UNNAMED = 0.1
+"""Part of a dropped column's length that the terms named as its alias may leave unexplained."""
 
 LEAST_SPREAD = 0.1
 """Least own standard deviation of a column, in half-ranges, to take it up unasked."""
@@ -80,11 +83,22 @@ class _Basis:
         own = self.own_part(block / length)
         return float(np.linalg.svd(own, compute_uv=False)[-1])
 
-    def explain(self, column: np.ndarray) -> dict[object, float]:
-        """Coefficients of the column on the basis' columns, small ones left out."""
+    def explain(self, column: np.ndarray) -> tuple[dict[object, float], bool]:
+        """The few columns that make up the given one with their coefficients, the weightiest first;
+        and whether they make it up exactly (scattered settings leave a remainder)."""
         design = np.column_stack(self.columns)
         b, *_ = np.linalg.lstsq(design, column, rcond=None)
-        return {name: c for name, c in zip(self.names, b, strict=True) if abs(c) > 0.02}
+        left, length, named = column.copy(), np.linalg.norm(column), {}
+        for j in np.argsort(-np.abs(b) * np.linalg.norm(design, axis=0), kind="stable"):
+            if np.linalg.norm(left) <= UNNAMED * length:
+                break
+            named[self.names[j]] = float(b[j])
+            left -= b[j] * design[:, j]
+        return named, bool(np.linalg.norm(left) <= SINGULAR * length)
+
+    def sources(self, block: np.ndarray) -> list[object]:
+        """The terms that make up the block's columns."""
+        return list(dict.fromkeys(t for c in block.T for t in self.explain(c)[0]))
 
 
 def block_columns(blocks: pd.Series) -> pd.DataFrame:
@@ -97,11 +111,13 @@ def block_columns(blocks: pd.Series) -> pd.DataFrame:
 
 
 def estimable(region: Region, data: pd.DataFrame, terms: Sequence[Term],
-              blocks: pd.Series | None = None) -> tuple[Columns, pd.DataFrame]:
+              blocks: pd.Series | None = None,
+              refused: Sequence[Term] = ()) -> tuple[Columns, pd.DataFrame]:
     """Keep the terms that can be estimated together; say what the others are aliased with.
 
-    Terms are taken in their order, the intercept and the blocks first. A term is dropped
-    as a whole if any of its columns is a combination of columns already kept.
+    Terms of low order are taken first, otherwise in the order given, after the intercept and the
+    blocks. A term is dropped as a whole if any of its columns is a combination of columns
+    already kept. Terms in `refused` are not tried, only reported.
 
     Returns
     -------
@@ -112,7 +128,8 @@ def estimable(region: Region, data: pd.DataFrame, terms: Sequence[Term],
         with ``asked`` False: they may be what is seen under those terms' names.
     """
     basis, kept, rows = _Basis(len(data)), [], []
-    every = _all_columns(region, data, [INTERCEPT, *(t for t in terms if t.powers)])
+    ordered = sorted((t for t in terms if t.powers), key=lambda t: t.order)
+    every = _all_columns(region, data, [INTERCEPT, *ordered])
     owner: list[Term | None] = []
     for term, block in every.items():
         if basis.own_share(block.to_numpy()) <= SINGULAR:
@@ -127,15 +144,34 @@ def estimable(region: Region, data: pd.DataFrame, terms: Sequence[Term],
                 basis.add(frame.to_numpy(), [None] * frame.shape[1])
                 kept.append(frame)
                 owner += [None] * frame.shape[1]
-    for term, block in _all_columns(region, data, _unasked(region, terms)).items():
+    for term, block in _all_columns(region, data, refused).items():
+        rows.append((term, _alias_text(basis, block.to_numpy(), region), True))
+    unasked = _unasked(region, [*terms, *refused])
+    for term, block in _all_columns(region, data, unasked).items():
         values = block.to_numpy()
-        if values.any() and basis.own_share(values) <= SINGULAR:
-            sources = {t for c in values.T for t in basis.explain(c)}
-            if len(sources) <= 2:
-                rows.append((term, _alias_text(basis, values, region), False))
+        if (values.any() and basis.own_share(values) <= SINGULAR
+                and len(basis.sources(values)) <= 2):
+            rows.append((term, _alias_text(basis, values, region), False))
     aliased = pd.DataFrame([(str(t), t.label(region), text, asked) for t, text, asked in rows],
                            columns=["term", "label", "aliased_with", "asked"])
     return Columns(pd.concat(kept, axis=1), owner), aliased
+
+
+def column_labels(term: Term, region: Region) -> list[str]:
+    """How people read a term's columns: levels are named where there are more than two."""
+    if term == INTERCEPT:
+        return ["mean"]
+    powers = dict(term.powers)
+    choices = [[(name, level) for level in region[name].levels[1:]]
+               if not region[name].is_numeric and len(region[name].levels) > 2
+               else [(name, None)] for name in term.names]
+    labels = []
+    for cells in product(*choices):
+        levels = dict(cells)
+        labels.append(" × ".join(
+            f"{region[n].label} {levels[n]}" if levels[n] else Term(*[n] * powers[n]).label(region)
+            for n in region.names if n in powers))
+    return labels
 
 
 def _all_columns(region: Region, data: pd.DataFrame,
@@ -165,17 +201,17 @@ def _alias_text(basis: _Basis, block: np.ndarray, region: Region) -> str:
     if not block.any():
         return "nothing: no run has these settings together"
     if block.shape[1] > 1:
-        names = list(dict.fromkeys(t for c in block.T for t in basis.explain(c)))
-        return " and ".join(_name(t, region) for t in names)
-    parts = []
-    for term, c in basis.explain(block[:, 0]).items():
-        size = "" if abs(abs(c) - 1) < 0.02 else f"{abs(c):.2g} "
-        if term is None and parts and parts[-1].endswith("blocks"):
-            continue
-        parts.append(("− " if c < 0 and term is not None else "+ ")
-                     + ("blocks" if term is None else size + _name(term, region)))
-    text = " ".join(parts).removeprefix("+ ").replace("− ", "−", 1) if parts else ""
-    return text or "the other terms together"
+        return " and ".join(_name(t, region) for t in basis.sources(block))
+    named, exact = basis.explain(block[:, 0])
+    if any(t is None or basis.names.count(t) > 1 for t in named):  # no single coefficient
+        return " and ".join(dict.fromkeys(_name(t, region) for t in named))
+    text = ""
+    for term, c in named.items():
+        size = "" if abs(abs(c) - 1) < (0.02 if exact else UNNAMED) else f"{abs(c):.2g} "
+        sign = "−" if c < 0 else "+" if text else ""
+        text += f" {sign} {size}{_name(term, region)}" if text else f"{sign}{size}" + _name(
+            term, region)
+    return text if exact else f"nearly {text}"
 
 
 def _name(term: Term | None, region: Region) -> str:
@@ -183,7 +219,7 @@ def _name(term: Term | None, region: Region) -> str:
 
 
 def largest_model(region: Region, data: pd.DataFrame, blocks: pd.Series | None = None
-                  ) -> tuple[tuple[Term, ...], list[str]]:
+                  ) -> tuple[list[Term], list[Term], list[str]]:
     """The largest hierarchical model of second order that the settings support.
 
     Main effects, then two-factor interactions, then squares. Interactions that fall
@@ -194,9 +230,10 @@ def largest_model(region: Region, data: pd.DataFrame, blocks: pd.Series | None =
 
     Returns
     -------
-    terms : tuple of Term
-        Those to fit, followed by those left out for a full alias, so that `estimable`
-        reports them.
+    terms : list of Term
+        Those to fit.
+    refused : list of Term
+        Those left out since each is aliased, or nearly so, with one or two of them.
     remarks : list of str
     """
     basis, remarks = _Basis(len(data)), []
@@ -225,8 +262,7 @@ def largest_model(region: Region, data: pd.DataFrame, blocks: pd.Series | None =
                 continue  # a factor at two levels has no square to speak of
             else:
                 refused.append(term)
-                sources = {t for c in values.T for t in trial.explain(c)}
-                if trial.own_share(values) > SINGULAR or len(sources) > 2:
+                if len(trial.sources(values)) > 2 or _is_partly_new(trial, values):
                     unclear.append(term)
         if unclear and group == "interactions":
             remarks.append(f"The {len(taken) + len(refused)} two-factor interactions cannot all be "
@@ -243,13 +279,19 @@ def largest_model(region: Region, data: pd.DataFrame, blocks: pd.Series | None =
         basis = trial
         chosen += taken
         aliased += [t for t in refused if t not in unclear]
-    return (*chosen, *aliased), remarks
+    return chosen, aliased, remarks
 
 
 def _copy(basis: _Basis) -> _Basis:
     other = _Basis(len(basis.q))
     other.q, other.columns, other.names = basis.q, list(basis.columns), list(basis.names)
     return other
+
+
+def _is_partly_new(basis: _Basis, values: np.ndarray) -> bool:
+    """True if the named alias leaves out a part of the columns that is no mere scatter."""
+    own = basis.own_part(values)
+    return bool(np.linalg.norm(own) > UNNAMED * np.linalg.norm(values))
 
 
 def _well_estimated(basis: _Basis, values: np.ndarray) -> bool:

@@ -58,15 +58,16 @@ def fit(data: pd.DataFrame, response: Response, region: Region,
     """
     used, y, remarks = _usable(data, response, region)
     block = _blocks(used, blocks)
+    refused = []
     if terms is None:
-        wanted, said = largest_model(region, used, block)
+        wanted, refused, said = largest_model(region, used, block)
         remarks += said
     elif isinstance(terms, str):
         wanted = (model_terms.standard_terms(region, terms) if terms in model_terms.MODELS
                   else model_terms.parse(terms, region))
     else:
         wanted = tuple(terms)
-    return Fit.of(used, y, response, region, wanted, block, remarks, selection)
+    return Fit.of(used, y, response, region, wanted, block, remarks, selection, refused)
 
 
 def _usable(data: pd.DataFrame, response: Response, region: Region
@@ -87,8 +88,10 @@ def _usable(data: pd.DataFrame, response: Response, region: Region
     used, y = data.loc[present], measured[present]
     remarks = []
     if not present.all():
-        remarks.append(f"{int((~present).sum())} of {len(data)} runs have no measurement of "
-                       f"{response.label} and are left out.")
+        gaps = int((~present).sum())
+        have, are = ("has", "is") if gaps == 1 else ("have", "are")
+        remarks.append(f"{gaps} of {len(data)} runs {have} no measurement of {response.label} "
+                       f"and {are} left out.")
     if len(y) < 2:
         raise InputError(f"data, column '{response.name}'", len(y), "fewer than two runs have a "
                          "measurement", "Record more runs first")

@@ -14,19 +14,24 @@ from scipy import stats
 
 from doe import terms as model_terms
 from doe.analysis import sentences
-from doe.analysis.anova import Anova, analyse_variance, groups_of_replicates
+from doe.analysis.anova import (
+    SAME_SETTING,
+    Anova,
+    analyse_variance,
+    groups_of_replicates,
+)
 from doe.analysis.diagnostics import (
     FULL_LEVERAGE,
     SerialCorrelation,
     run_diagnostics,
     serial_correlation,
 )
-from doe.analysis.estimable import Columns, estimable
+from doe.analysis.estimable import Columns, column_labels, estimable
 from doe.analysis.lenth import LEAST_EFFECTS, Lenth, judge_effects
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.responses import Response
-from doe.terms import INTERCEPT, Term
+from doe.terms import Term
 
 __all__ = ["Fit"]
 
@@ -78,9 +83,10 @@ class Fit:
     @classmethod
     def of(cls, data: pd.DataFrame, y: np.ndarray, response: Response, region: Region,
            terms: Sequence[Term], blocks: pd.Series | None = None,
-           remarks: Sequence[str] = (), selection: str = "") -> Fit:
+           remarks: Sequence[str] = (), selection: str = "",
+           refused: Sequence[Term] = ()) -> Fit:
         """Least squares of `y` (on the model's scale) on the terms that can be estimated."""
-        columns, aliased = estimable(region, data, terms, blocks)
+        columns, aliased = estimable(region, data, terms, blocks, refused)
         shift = float(np.sort(y)[len(y) // 2])  # exact to subtract; keeps the digits of offsets
         shifted = sm.OLS(y - shift, columns.matrix.to_numpy()).fit()
         return cls(response, region, columns.terms, data, columns, aliased, tuple(remarks),
@@ -161,6 +167,14 @@ class Fit:
         """Standard errors of `coefficients`; shape (p,)."""
         return self.sigma * np.sqrt(np.diag(self.covariance))
 
+    @cached_property
+    def inflation(self) -> dict[Term, float]:
+        """Each term's greatest variance inflation: how many times the other columns raise the
+        variance of its coefficients."""
+        x = self.columns.matrix.to_numpy()
+        factor = np.diag(self.covariance) * np.sum((x - x.mean(axis=0)) ** 2, axis=0)
+        return {t: float(factor[self.columns.places(t)].max()) for t in self.terms if t.powers}
+
     # -- the tables ----------------------------------------------------------------
 
     @cached_property
@@ -189,7 +203,7 @@ class Fit:
             effects = {k: np.exp(v) for k, v in effects.items()}
         table = pd.DataFrame({
             "term": names,
-            "label": [text for t in self.terms for text in _column_labels(t, self.region)],
+            "label": [text for t in self.terms for text in column_labels(t, self.region)],
             "coefficient": b, "standard_error": se, "t": t, "p": p, "low": b - half,
             "high": b + half, **effects, "source": [str(o) for o in owners],
         })
@@ -288,7 +302,7 @@ class Fit:
     @property
     def sentence(self) -> str:
         """The fit in one or two sentences."""
-        return sentences.summary(self)
+        return sentences.headline(self)
 
     # -- other models of the same data ----------------------------------------------
 
@@ -322,7 +336,8 @@ class Fit:
         DataFrame
             ``mean, mean_low, mean_high, low, high`` in the response's unit, for the average
             block. On a log scale "mean" is the median. ``extrapolated``: the setting is
-            outside the region, or outside the box that the achieved settings span.
+            outside the region, or outside the box that the achieved settings span, by more
+            than 1 % of a factor's range.
             ``remote``: its ``leverage`` exceeds that of every run, so that it is far from the
             data even if inside the box. Intervals are missing without degrees of freedom
             for error.
@@ -344,7 +359,8 @@ class Fit:
                             "low": mean - wide, "high": mean + wide}, index=settings.index)
         if self.log_scale:
             out = np.exp(out)
-        out["extrapolated"] = ~self.region.contains(settings) | self._outside_data(settings)
+        out["extrapolated"] = (~self.region.contains(settings, SAME_SETTING)
+                               | self.outside_data(settings))
         out["leverage"] = leverage
         out["remote"] = leverage > self._greatest_leverage * (1 + 1e-6)
         out.attrs["units"] = dict.fromkeys(("mean", "mean_low", "mean_high", "low", "high"),
@@ -358,12 +374,13 @@ class Fit:
         rows = self.design_rows(self.data)
         return float(np.einsum("ij,jk,ik->i", rows, self.covariance, rows).max())
 
-    def _outside_data(self, settings: pd.DataFrame) -> np.ndarray:
+    def outside_data(self, settings: pd.DataFrame) -> np.ndarray:
+        """Which settings leave the box that the achieved settings span; boolean, shape (n,)."""
         outside = np.zeros(len(settings), bool)
         for f in self.region.factors:
             values, seen = settings[f.name], self.data[f.name]
             if f.is_numeric:
-                slack = 1e-9 * f.half_range
+                slack = (SAME_SETTING + 1e-9) * f.half_range
                 inside = values.between(seen.min() - slack, seen.max() + slack)
                 outside |= ~inside.to_numpy()
             else:
@@ -396,20 +413,3 @@ class Fit:
         names = [f.name for f in over]
         return np.mean([self.design_rows(settings.assign(**dict(zip(names, mix, strict=True))))
                         for mix in mixes], axis=0)
-
-
-def _column_labels(term: Term, region: Region) -> list[str]:
-    """How people read a term's columns: levels are named where there are more than two."""
-    if term == INTERCEPT:
-        return ["mean"]
-    powers = dict(term.powers)
-    choices = [[(name, level) for level in region[name].levels[1:]]
-               if not region[name].is_numeric and len(region[name].levels) > 2
-               else [(name, None)] for name in term.names]
-    labels = []
-    for cells in product(*choices):
-        levels = dict(cells)
-        labels.append(" × ".join(
-            f"{region[n].label} {levels[n]}" if levels[n] else Term(*[n] * powers[n]).label(region)
-            for n in region.names if n in powers))
-    return labels
