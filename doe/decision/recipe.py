@@ -17,12 +17,14 @@ import pandas as pd
 from doe.cautions import cautions, to_programmes
 from doe.decision.desirability import overall
 from doe.decision.merit import Merit
-from doe.decision.search import Space, local_search, maximise, reach
-from doe.decision.surface import Stack, settings_text
+from doe.decision.search import local_search, maximise, reach
+from doe.decision.space import Space
+from doe.decision.surface import Stack, rotations, settings_text
 from doe.decision.tolerances import tolerances
 from doe.errors import InputError, as_number
+from doe.factors import to_increment
 from doe.mixer import Material, Mixer, Vessel
-from doe.wording import digits, join, percent, quantity
+from doe.wording import digits, interval, join, percent, quantity
 
 __all__ = ["Recipe", "best_setting"]
 
@@ -201,10 +203,10 @@ def _shortest(space: Space, merit: Merit, best: _Point, sample, give: float, see
     with_best = (np.vstack([best.values[None], values]), np.append(best.mix, mixes),
                  np.vstack([best.encoded[None], encoded]))
     found = maximise(space, score, saved, guard=guard, seed=seed, count=3, sample=with_best)
-    start = local_search(space, best.values[None], np.array([best.mix]), np.zeros(1, int), score)
-    point = min([(-found[3][0], 0), (-start[2][0], 1)])[1]
-    values, encoded = (found[0][0], found[2][0]) if point == 0 else (start[0][0], start[1][0])
-    mix = found[1][0] if point == 0 else best.mix
+    near = local_search(space, best.values[None], np.array([best.mix]), np.zeros(1, int), score)
+    ends = [(found[0][0], found[1][0], found[2][0], found[3][0]),
+            (near[0][0], best.mix, near[1][0], near[2][0])]
+    values, mix, encoded, _ = max(ends, key=lambda end: end[3])
     return _Point(values, mix, encoded, float(merit.exact(encoded[None])[0]))
 
 
@@ -235,15 +237,11 @@ def _apart(space: Space, merit: Merit, chosen: list[_Point], sample, count: int)
 
 
 def _with_rotation(settings: dict, mixer: Mixer | None) -> dict:
-    out = {}
-    for name, value in settings.items():
-        out[name] = value if isinstance(value, str) else float(value)
-        stem = name[: -len("rotation_ratio")] if name.endswith("rotation_ratio") else None
-        if stem is not None and stem + "revolution" in settings:
-            rotation = settings[stem + "revolution"] * value
-            step = mixer.rotation_increment if mixer else None
-            out[stem + "rotation"] = float(round(rotation / step) * step if step
-                                           else round(rotation, 6))
+    out = {n: v if isinstance(v, str) else float(v) for n, v in settings.items()}
+    for rotation, revolution, ratio in rotations(settings):
+        speed = out[revolution] * out[ratio]
+        out[rotation] = float(to_increment(speed, mixer.rotation_increment) if mixer
+                              else round(speed, 6))
     return out
 
 
@@ -255,11 +253,9 @@ def _alternatives(space: Space, merit: Merit, points) -> pd.DataFrame:
     means = merit.stack.means(codes)
     table = settings[region.names].copy()
     units = {f.name: f.unit for f in region.numeric} | {r.name: r.unit for r in responses}
-    for name in region.names:
-        stem = name[: -len("rotation_ratio")] if name.endswith("rotation_ratio") else None
-        if stem is not None and stem + "revolution" in table:
-            table[stem + "rotation"] = (table[stem + "revolution"] * table[name]).round(6)
-            units[stem + "rotation"] = "rpm"
+    for rotation, revolution, ratio in rotations(region.names):
+        table[rotation] = (table[revolution] * table[ratio]).round(6)
+        units[rotation] = "rpm"
     table.insert(0, "choice", [why for _, why in points])
     table["overall"] = overall(merit.parts(means), merit.weights)
     for r, response in enumerate(responses):
@@ -282,9 +278,18 @@ def _table(fits, merit: Merit, settings: pd.DataFrame, level: float) -> pd.DataF
             "high": p["high"], "specification": r.specification,
             "meets": _meets(r, p["mean"], p["low"], p["high"], level),
             "mean_inside": r.meets(p["mean"]), "interval_inside": interval_inside,
-            "desirability": float(wanted.of(p["mean"])), "ends": wanted.sentence,
+            "desirability": float(wanted.of(p["mean"])), "ends": _ends_text(r, wanted),
             "extrapolated": bool(p["extrapolated"]), "remote": bool(p["remote"])})
     return pd.DataFrame(rows)
+
+
+def _ends_text(response, wanted) -> str:
+    losing = {"minimise": [response.upper], "maximise": [response.lower],
+              "target": [response.lower, response.upper]}[response.goal]
+    notes = ["1 is at the best in the region"] if response.target is None else []
+    if None in losing:
+        notes.append("0 is at the worst in the region")
+    return wanted.sentence + (f" ({join(notes)})" if notes else "")
 
 
 def _meets(response, mean: float, low: float, high: float, level: float) -> str:
@@ -343,25 +348,28 @@ def _sentences(stack, merit, reaches, settings, table, chosen, short, level, spa
 
 def _not_met(stack, merit, reaches, chosen, level) -> list[str]:
     alone, together = [], []
-    means = stack.means(chosen.encoded[None])[0]
+    means, lows, highs = (v[0] for v in stack.intervals(chosen.encoded[None]))
     short = merit.shortfalls(chosen.encoded[None])[0]
     for r, response in enumerate(stack.responses):
         low, high = reaches[r]
-        if low > merit.upper[r] * (1 + _ROUNDING) or high < merit.lower[r]:
+        beyond = max(low - merit.upper[r], merit.lower[r] - high) / merit.scale[r]
+        if beyond > _ROUNDING:
             nearest = low if low > merit.upper[r] else high
             alone.append(f"{response.label} (nearest in the region "
                          f"{quantity(nearest, response.unit)}, wanted {response.specification})")
         elif short[r] > 0:
-            together.append(f"{response.label} ({quantity(means[r], response.unit)}, wanted "
-                            f"{response.specification})")
+            seen = (f"{interval(lows[r], highs[r])} {response.unit}".rstrip() if merit.secure
+                    else quantity(means[r], response.unit))
+            together.append(f"{response.label} ({seen}, wanted {response.specification})")
     out = []
     if alone:
         out.append(f"No setting in the region meets the specification of {join(alone)}.")
     elif merit.secure:
-        out.append(f"No setting keeps every {percent(level)} prediction interval within its "
-                   "specification.")
+        out.append(f"No setting was found that keeps every {percent(level)} prediction interval "
+                   "within its specification.")
     else:
-        out.append("Each specification can be met, but no setting meets all of them together.")
+        out.append("Each specification can be met, but no setting was found that meets all of "
+                   "them together.")
     if together:
         out.append(f"Missed here: {join(together)}.")
     out.append("This is the setting with the least shortfall, not a recipe to release.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +14,8 @@ from doe.factors import Region
 from doe.terms import expand, exponents
 from doe.wording import digits, join
 
-__all__ = ["Stack", "Surface", "held_columns", "same_region", "settings_text"]
+__all__ = ["Stack", "Surface", "held_columns", "rotations", "same_region",
+           "settings_text"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,6 +165,19 @@ def held_columns(region: Region, fixed: Mapping[str, object]) -> dict[str, float
                              "Hold it inside the region")
         out |= dict(zip(Region((f,)).encoded_names, row.tolist(), strict=True))
     return out
+
+
+def rotations(names: Iterable[str]) -> list[tuple[str, str, str]]:
+    """Rotation, revolution and rotation ratio by name, for each ratio that has a revolution.
+
+    >>> rotations(["revolution", "rotation_ratio", "time"])
+    [('rotation', 'revolution', 'rotation_ratio')]
+    """
+    names = list(names)
+    stems = [n[: -len("rotation_ratio")] for n in names
+             if n == "rotation_ratio" or n.endswith("_rotation_ratio")]
+    return [(stem + "rotation", stem + "revolution", stem + "rotation_ratio")
+            for stem in stems if stem + "revolution" in names]
 
 
 def settings_text(region: Region, settings: Mapping[str, object], names=None) -> str:

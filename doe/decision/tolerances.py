@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from doe.decision.surface import Stack
+from doe.decision.surface import Stack, rotations
 from doe.factors import Region
 
 __all__ = ["tolerances"]
@@ -61,13 +61,12 @@ def tolerances(fits: Sequence, settings: Mapping[str, object]) -> pd.DataFrame:
         rows.append({"factor": f.name, "label": f.label, "unit": f.unit, "setting": here,
                      "low": ends["low"], "high": ends["high"], "limit_low": why["low"],
                      "limit_high": why["high"]})
-        stem = f.name[: -len("rotation_ratio")] if f.name.endswith("rotation_ratio") else None
-        if stem is not None and stem + "revolution" in region.names:
-            speed = float(settings[stem + "revolution"])
-            rows.append(rows[-1] | {
-                "factor": stem + "rotation", "label": (stem + "rotation").replace("_", " "),
-                "unit": "rpm", "setting": here * speed, "low": ends["low"] * speed,
-                "high": ends["high"] * speed})
+    for rotation, revolution, ratio in rotations(region.names):
+        i = next(i for i, row in enumerate(rows) if row["factor"] == ratio)
+        speed = float(settings[revolution])
+        rows.insert(i + 1, rows[i] | {
+            "factor": rotation, "label": rotation.replace("_", " "), "unit": "rpm",
+            **{k: rows[i][k] * speed for k in ("setting", "low", "high")}})
     return pd.DataFrame(rows, columns=["factor", "label", "unit", "setting", "low", "high",
                                        "limit_low", "limit_high"])
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from doe.decision.surface import Stack, held_columns, settings_text
+from doe.decision.surface import Stack, held_columns, rotations, settings_text
 from doe.errors import InputError, as_number
 from doe.factors import Region
 from doe.wording import capitalise, join, percent
@@ -136,7 +136,7 @@ def _axis(region: Region, name: str, key: str, count: int) -> np.ndarray:
 
 
 def _held(region: Region, fixed: Mapping[str, object] | None, shown: tuple[str, str]) -> dict:
-    follows = {n[: -len("_ratio")] for n in region.names if n.endswith("rotation_ratio")}
+    follows = {rotation for rotation, _, _ in rotations(region.names)}
     given = {n: v for n, v in (fixed or {}).items() if n not in shown and n not in follows}
     held_columns(region, given)
     return {f.name: given.get(f.name, f.centre if f.is_numeric else f.levels[0])
