@@ -121,6 +121,7 @@ def test_prediction_variance_agrees_with_statsmodels():
 def test_effects_scale_with_the_standard_deviation():
     plan = central_composite(plain_region(3), seed=1)
     one, three = appraise(plan), appraise(plan, sd=3.0)
+    assert appraise(plan, terms="A + B").table["term"].tolist() == ["1", "A", "B"]
     np.testing.assert_allclose(3 * one.table["detectable_effect"],
                                three.table["detectable_effect"])
     np.testing.assert_allclose(one.table["power"], three.table["power"])  # of two sd
@@ -247,6 +248,14 @@ def test_error_from_left_out_effects_is_said_to_be_that():
     repeated = appraise(fractional_factorial(plain_region(4), runs=8, centre_points=3, seed=1))
     assert (repeated.pure_error_df, repeated.lack_of_fit_df) == (2, 4)
     assert "no setting is repeated" not in repeated.sentence
+
+
+def test_pure_error_of_blocks_that_share_settings_or_do_not():
+    # 2^3 in two halves: no setting occurs twice. With two centre points in each half there are
+    # 12 runs, 9 settings, and one link between the blocks: 12 − 9 − 1 = 2.
+    assert appraise(full_factorial(plain_region(3), blocks=2, seed=1)).pure_error_df == 0
+    linked = appraise(full_factorial(plain_region(3), blocks=2, centre_points=4, seed=1))
+    assert linked.pure_error_df == 2
 
 
 def test_groups_have_their_own_error():

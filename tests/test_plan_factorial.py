@@ -16,7 +16,7 @@ from doe.planning import (
     make_plan,
     suggest_runs,
 )
-from doe.planning.factorial import choose_fraction, parse_generators
+from doe.planning.generators import choose_fraction, parse_generators
 from doe.terms import Term
 
 MIXER = Mixer("mixer", 150.0, pressure_range=(2.0, 101.0))
@@ -229,3 +229,12 @@ def test_every_suggestion_can_be_made_as_announced():
             plan = make_plan(region, row.family, seed=1, **row.options)
             assert len(plan) == row.runs
             assert len(plan.terms) == row.coefficients
+
+
+def test_worked_example_in_the_docs():
+    import doctest
+
+    import doe.planning
+
+    assert doctest.testmod(doe.planning).failed == 0
+    assert doctest.testmod(doe.planning).attempted > 3

@@ -18,6 +18,7 @@ from doe.planning.aliases import AliasStructure, alias_matrix, alias_structure
 from doe.planning.appraisal import Appraisal, appraise, efficiencies, prediction_variance
 from doe.planning.factorial import fractional_factorial, full_factorial
 from doe.planning.plan import Plan
+from doe.planning.screening import plackett_burman
 from doe.planning.suggest import FAMILIES, make_plan, suggest_runs
 from doe.planning.surface import box_behnken, central_composite
 
@@ -35,6 +36,7 @@ __all__ = [
     "fractional_factorial",
     "full_factorial",
     "make_plan",
+    "plackett_burman",
     "prediction_variance",
     "suggest_runs",
 ]

@@ -17,7 +17,7 @@ from doe.planning.aliases import alias_structure, column_labels
 from doe.planning.plan import Plan
 from doe.planning.power import least_noncentrality, power_of
 from doe.planning.settle import block_columns, information, rank, sample
-from doe.terms import INTERCEPT, Term, expand, exponents, model_matrix
+from doe.terms import INTERCEPT, Term, expand, exponents, model_matrix, parse
 from doe.wording import count, digits, fixed, join, percent
 
 __all__ = ["Appraisal", "appraise", "efficiencies", "prediction_variance"]
@@ -90,7 +90,9 @@ class _Model:
     rank: int
 
     @classmethod
-    def of(cls, plan: Plan, terms: Sequence[Term] | None) -> _Model:
+    def of(cls, plan: Plan, terms: Sequence[Term] | str | None) -> _Model:
+        if isinstance(terms, str):
+            terms = parse(terms, plan.region)
         terms = plan.terms if terms is None else tuple(terms)
         X = model_matrix(plan.region, plan.settings, terms)
         blocks = block_columns(plan.runs["block"])
@@ -121,7 +123,7 @@ class _Model:
 
 
 def prediction_variance(plan: Plan, settings: pd.DataFrame,
-                        terms: Sequence[Term] | None = None) -> np.ndarray:
+                        terms: Sequence[Term] | str | None = None) -> np.ndarray:
     """Variance of the predicted mean at settings, in units of the error variance; shape (n,).
 
     f(x)' (X'X)⁻¹ f(x), for the average block (Box & Hunter 1957). Not a number where the runs
@@ -130,7 +132,7 @@ def prediction_variance(plan: Plan, settings: pd.DataFrame,
     return _Model.of(plan, terms).variance(settings)
 
 
-def efficiencies(plan: Plan, terms: Sequence[Term] | None = None,
+def efficiencies(plan: Plan, terms: Sequence[Term] | str | None = None,
                  seed: int = 1) -> dict[str, float]:
     """How much the plan's n runs tell about the model's p coefficients.
 
@@ -176,7 +178,7 @@ def _efficiencies(plan: Plan, model: _Model, seed: int = 1) -> dict[str, float]:
             "I": float(variance.mean())}
 
 
-def appraise(plan: Plan, *, terms: Sequence[Term] | None = None, sd: float | None = None,
+def appraise(plan: Plan, *, terms: Sequence[Term] | str | None = None, sd: float | None = None,
              power: float = 0.80, alpha: float = 0.05, order: int = 2,
              effect: float | None = None) -> Appraisal:
     """Appraise a plan before any run.
@@ -184,8 +186,8 @@ def appraise(plan: Plan, *, terms: Sequence[Term] | None = None, sd: float | Non
     Parameters
     ----------
     plan : Plan
-    terms : sequence of Term, optional
-        The model to be fitted; the plan's own if not given.
+    terms : sequence of Term or str, optional
+        The model to be fitted, as terms or as a formula; the plan's own if not given.
     sd : float, optional
         Standard deviation between repeated runs, in the response's unit. Without it effects
         are multiples of it.

@@ -29,10 +29,9 @@ __all__ = [
 
 def as_count(field: str, value: object, *, at_least: int = 0) -> int:
     """A whole number of at least `at_least`, or `InputError`."""
-    number = as_number(field, value, at_least=at_least)
-    if number != int(number):
+    if as_number(field, value, at_least=at_least) != int(value):
         raise InputError(field, value, "this is not a whole number", "Give a whole number")
-    return int(number)
+    return int(value)
 
 
 def as_seed(seed: int | None) -> int:

@@ -10,9 +10,11 @@ import pandas as pd
 
 from doe.errors import InputError
 from doe.factors import Region
-from doe.planning.factorial import clear_pairs, fractional_factorial, full_factorial
+from doe.planning.factorial import fractional_factorial, full_factorial
+from doe.planning.generators import clear_pairs
 from doe.planning.plan import Plan
 from doe.planning.regular import GREATEST_BASIC, GREATEST_K, Fraction, best_fraction, roman
+from doe.planning.screening import plackett_burman
 from doe.planning.structure import has_middle
 from doe.planning.surface import box_behnken, central_composite
 from doe.wording import join
@@ -22,6 +24,7 @@ __all__ = ["FAMILIES", "make_plan", "suggest_runs"]
 FAMILIES: dict[str, Callable[..., Plan]] = {
     "full factorial": full_factorial,
     "fractional factorial": fractional_factorial,
+    "Plackett–Burman": plackett_burman,
     "central composite": central_composite,
     "Box–Behnken": box_behnken,
 }
@@ -77,6 +80,9 @@ def suggest_runs(region: Region) -> pd.DataFrame:
             rows.append(_row("fractional factorial", {"runs": fraction.runs}, fraction.runs,
                              1 + k + clear, _tells(fraction, clear, pairs),
                              roman(fraction.resolution)))
+    if two_level and (8 <= k <= 11 or 16 <= k <= 23):  # else 8 or 16 runs carry them
+        rows.append(_row("Plackett–Burman", {}, len(plackett_burman(region, seed=0)), 1 + k,
+                         "main effects, each blurred a little by many two-factor interactions"))
     if two_level and k <= GREATEST_BASIC + 1:
         rows.append(_row("full factorial", {}, 1 << k, 1 + k + pairs,
                          "main effects and all interactions", "full"))

@@ -24,7 +24,8 @@ import pandas as pd
 from doe.errors import InputError, as_choice, as_number
 from doe.factors import Region, to_increment
 from doe.mixer import Mixer
-from doe.planning.factorial import choose_fraction
+from doe.planning.factorial import share_replicates
+from doe.planning.generators import choose_fraction
 from doe.planning.plan import Plan
 from doe.planning.regular import Fraction, best_blocks, members, roman
 from doe.planning.settle import outside_mixer, settable
@@ -290,11 +291,10 @@ def box_behnken(region: Region, *, centre_points: int | None = None, replicates:
     blocks = as_count("blocks", blocks, at_least=1)
     edges, part = _edges(k)
     parts = int(part.max()) + 1
-    if replicates % blocks == 0:
-        block = np.repeat(np.arange(replicates) % blocks, len(edges))
-    elif blocks == parts:
-        block = np.tile(part, replicates)
-    else:
+    block = share_replicates(len(edges), replicates, blocks)
+    if block is None and blocks == parts:
+        block = np.tile(part, replicates) + 1
+    elif block is None:
         possible = sorted({1, parts, *(d for d in range(2, replicates + 1)
                                        if replicates % d == 0)})
         raise InputError("blocks", blocks, f"{count(replicates, 'replicate')} of a Box–Behnken "
@@ -306,7 +306,7 @@ def box_behnken(region: Region, *, centre_points: int | None = None, replicates:
     if not centre_points:
         raise InputError("centre_points", centre_points, "without them the mean and the squares "
                          "cannot be told apart", "Give at least 1; 3 or more are usual")
-    middle = np.repeat(np.arange(blocks), spread(centre_points, blocks))
+    middle = np.repeat(np.arange(1, blocks + 1), spread(centre_points, blocks))
     coded = np.vstack([edges] * replicates + [np.zeros((centre_points, k))])
     remarks = []
     if blocks > 1 and centre_points % blocks:
@@ -314,7 +314,7 @@ def box_behnken(region: Region, *, centre_points: int | None = None, replicates:
                        "blocks, so blocks are not quite orthogonal to the squares.")
     return assemble(region, region.decode(coded),
                     point=["edge"] * len(edges) * replicates + ["centre"] * centre_points,
-                    block=np.concatenate([block, middle]).astype(int) + 1,
+                    block=np.concatenate([block, middle]).astype(int),
                     terms=standard_terms(region, "quadratic"), family="Box–Behnken", seed=seed,
                     mixer=mixer, group_hard_to_change=group_hard_to_change,
                     details={"title": "Box–Behnken", "replicates": replicates,
