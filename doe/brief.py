@@ -13,9 +13,10 @@ import pandas as pd
 
 from doe import brief_toml, plain
 from doe.errors import InputError, as_name, as_number
-from doe.factors import Region
+from doe.factors import Factor, Region
 from doe.mixer import ATMOSPHERE, DEFAULT_FACTORS, Material, Mixer, Programme, Step, Vessel
 from doe.responses import Response
+from doe.wording import percent
 
 __all__ = ["RESERVED_COLUMNS", "Brief"]
 
@@ -26,7 +27,8 @@ RESERVED_COLUMNS = ("run", "attempt", "block", "point", "standard", "whole_plot"
 GREATEST_FILL = {"without vacuum": 2 / 3, "under vacuum": 1 / 2}
 """Share of the vessel beyond which head-space is short (common practice, no source)."""
 
-_GRID_ROWS = 20_000
+_UNITS = {"revolution": "rpm", "rotation_ratio": "", "time": "s", "pressure": "kPa"}
+_GRID_ROWS = 5_000
 _PARTS = {"mixer": Mixer, "vessel": Vessel, "material": Material, "region": Region}
 
 
@@ -120,10 +122,28 @@ class Brief:
             if not isinstance(value, str) or _quantity(name):
                 self.held[name] = as_number(f"brief, held setting '{name}'", value)
         for factor in self.region.factors:
-            if _quantity(factor.name) and not factor.is_numeric:
-                raise InputError(f"factor '{factor.name}', kind", factor.kind, "a factor of this "
-                                 "name sets the mixer, so it must be a number",
-                                 "Give it a range or numeric levels, or another name")
+            self._check_setting(factor)
+        prefixes = self._prefixes
+        for quantity in DEFAULT_FACTORS:
+            if quantity in (*self.region.names, *self.held) and prefixes != [""] and all(
+                    p + quantity in (*self.region.names, *self.held) for p in prefixes):
+                raise InputError("brief, region", quantity, "every step has a setting of its own "
+                                 "for it, so this one would set nothing",
+                                 "Give it the prefix of a further step, or leave it out")
+
+    def _check_setting(self, factor: Factor) -> None:
+        quantity = _quantity(factor.name)
+        if not quantity:
+            return
+        where, unit = f"factor '{factor.name}'", _UNITS[quantity]
+        if not factor.is_numeric:
+            raise InputError(f"{where}, kind", factor.kind, "a factor of this name sets the "
+                             "mixer, so it must be a number",
+                             "Give it a range or numeric levels, or another name")
+        if factor.unit != unit:
+            raise InputError(f"{where}, unit", factor.unit, "a factor of this name sets the mixer "
+                             f"in {unit or 'plain numbers'}", f"Give it in unit = '{unit}', or "
+                             f"choose a name that does not end in {quantity}")
 
     def _check_fill(self) -> None:
         material, vessel = self.material, self.vessel
@@ -196,9 +216,10 @@ class Brief:
         when = "under vacuum" if vacuum else "without vacuum"
         share = self.fill_volume / self.vessel.volume
         if share > GREATEST_FILL[when]:
-            out.append(f"The fill takes {share:.0%} of the {self.vessel.kind}; {when} at most "
-                       f"{GREATEST_FILL[when]:.0%} is common practice, so that material can turn "
-                       "over and foam can rise. Fill less, or use a larger vessel.")
+            out.append(f"The fill takes {percent(share)} of the {self.vessel.kind}. At most "
+                       f"{percent(GREATEST_FILL[when])} {when} is common practice, so that "
+                       "material can turn over and foam can rise: fill less, or use a larger "
+                       "vessel.")
         material = self.material
         if material.filler_density is not None and not material.filler_volume_fraction:
             out.append("A filler density is given without a loading, so the fill volume is "

@@ -116,7 +116,10 @@ class StudyFile:
 
     @contextmanager
     def together(self) -> Iterator[None]:
-        """Several entries as one: ``with study_file.together(): ...`` keeps all or none."""
+        """Several entries as one: ``with study_file.together(): ...`` keeps all or none.
+
+        An entry in it that is refused is undone alone, if the caller goes on.
+        """
         with self._writing():
             yield
 
@@ -330,8 +333,13 @@ class StudyFile:
 
     @contextmanager
     def _writing(self) -> Iterator[None]:
-        with translated(self.path), writing(self._db):
-            yield
+        try:
+            with translated(self.path), writing(self._db):
+                yield
+        except BaseException:
+            # A version that was undone may be given again to something else.
+            self._known = None
+            raise
 
     def _create(self, brief: Brief, author: str) -> None:
         with translated(self.path):

@@ -105,6 +105,8 @@ def writing(db: sqlite3.Connection) -> Iterator[None]:
     except BaseException:
         if db.in_transaction:
             db.execute("ROLLBACK TO part" if part else "ROLLBACK")
+            if part:
+                db.execute("RELEASE part")
         raise
 
 

@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 from study_cases import random_plan, template_brief
 
+from doe.errors import InputError
+from doe.records import Record
 from doe.store import StudyFileError, open_study
 
 BRIEF = template_brief()
@@ -58,6 +60,21 @@ with open_study(sys.argv[1], timeout=60) as study_file:
             assert "already recorded" in str(error), error
         else:
             print(run, flush=True)
+"""
+
+CREATOR = """
+import sys
+from doe.brief import Brief
+from doe.brief_toml import template_toml
+from doe.store import StudyFileError, open_study
+brief = Brief.from_toml(template_toml()).replace(title=sys.argv[2])
+print("ready", flush=True)
+sys.stdin.readline()
+try:
+    with open_study(sys.argv[1], create=brief) as study_file:
+        print(study_file.read().brief.title)
+except StudyFileError as error:
+    print(error.problem)
 """
 
 
@@ -125,6 +142,20 @@ def test_two_writers_at_once_both_succeed_and_never_overwrite(path):
     assert len(study.trail) == 2 + RUNS
 
 
+def test_of_two_that_start_a_study_one_succeeds(tmp_path):
+    writers = [start(CREATOR, tmp_path / "new.study", title) for title in ("one", "two")]
+    for writer in writers:
+        assert writer.stdout.readline() == "ready\n"
+    for writer in writers:
+        writer.stdin.write("go\n")
+        writer.stdin.flush()
+    said = [writer.communicate(timeout=60)[0].strip() for writer in writers]
+    with open_study(tmp_path / "new.study") as study_file:
+        assert study_file.read().brief.title in said
+    refused = {"it exists already", "another program is writing to it"}
+    assert len(refused & set(said)) == 1
+
+
 def test_a_file_that_stays_busy_is_one_clear_error(path):
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
@@ -140,9 +171,6 @@ def test_a_file_that_stays_busy_is_one_clear_error(path):
 
 
 def test_a_failed_entry_in_many_leaves_none(path):
-    from doe.errors import InputError
-    from doe.records import Record
-
     with open_study(path) as study_file:
         with pytest.raises(InputError) as caught:
             study_file.record_many([Record(1, measurements={"coarsest_lump": 3}),
@@ -154,8 +182,6 @@ def test_a_failed_entry_in_many_leaves_none(path):
 
 def test_an_interrupted_entry_leaves_nothing_and_the_file_usable(path):
     def records():
-        from doe.records import Record
-
         yield Record(1, measurements={"coarsest_lump": 3})
         raise KeyboardInterrupt
 
@@ -173,3 +199,41 @@ def test_two_open_files_see_each_others_entries(path):
         two.set_brief(BRIEF.replace(notes="changed"), reason="test")
         one.record(2, {"coarsest_lump": 4})
         assert one.read().brief.notes == "changed"
+
+
+def test_entries_kept_together_are_kept_or_undone_together(path):
+    with open_study(path) as study_file, open_study(path) as other:
+        with study_file.together():
+            study_file.record(1, {"coarsest_lump": 3})
+            with pytest.raises(InputError):
+                study_file.record_many([Record(2), Record(99)])
+            study_file.amend(1, {"coarsest_lump": 4}, reason="r")
+            assert len(study_file.read().records) == 1
+            assert other.read().records == ()
+        assert other.read().records[0].measurements == {"coarsest_lump": 4}
+
+        def interrupted():
+            with study_file.together():
+                study_file.record(2, {"coarsest_lump": 3})
+                study_file.void(1, "r")
+                raise KeyboardInterrupt
+
+        with pytest.raises(KeyboardInterrupt):
+            interrupted()
+        assert [(r.run, r.status) for r in study_file.read().records] == [(1, "done")]
+        study_file.record(2, {"coarsest_lump": 5})
+        assert len(other.read().records) == 2
+
+
+def test_a_brief_that_was_undone_is_forgotten(path):
+    with open_study(path) as study_file, open_study(path) as other:
+        def interrupted():
+            with study_file.together():
+                study_file.set_brief(BRIEF.replace(notes="undone"))
+                assert study_file.read().brief.notes == "undone"
+                raise KeyboardInterrupt
+
+        with pytest.raises(KeyboardInterrupt):
+            interrupted()
+        other.set_brief(BRIEF.replace(notes="kept"))  # takes the number of the one undone
+        assert study_file.read().brief.notes == "kept"

@@ -143,13 +143,18 @@ def test_a_brief_must_keep_what_was_measured(file):
         file.set_brief(BRIEF.replace(responses=(lump, warmth)), reason="r")
     with pytest.raises(InputError, match="numbers in % stand under it already"):
         file.set_brief(BRIEF.replace(responses=(replace(voids, unit="ppm"),)), reason="r")
-    with pytest.raises(InputError, match="numbers in s stand under it already"):
-        file.set_brief(BRIEF.replace(region=BRIEF.region.replace(
-            [replace(f, unit="min") if f.name == "time" else f for f in BRIEF.region.factors])),
-            reason="r")
     file.set_brief(BRIEF.replace(responses=(voids, Response("gloss"))), reason="customer asked")
     file.record(1, {"gloss": 80})
     assert file.read().table()[["voids", "gloss"]].values.tolist() == [[0.4, 80]]
+
+
+def test_a_planned_factor_keeps_its_unit(tmp_path):
+    dose = Factor("dose", 1, 2, unit="g")
+    brief = BRIEF.replace(region=Region((dose,)))
+    with open_study(tmp_path / "b.study", create=brief) as file:
+        file.set_plan(random_plan(brief, 4))
+        with pytest.raises(InputError, match="numbers in g stand under it already"):
+            file.set_brief(brief.replace(region=Region((replace(dose, unit="mg"),))))
 
 
 def test_levels_in_use_must_stay(tmp_path):

@@ -144,13 +144,15 @@ def test_a_speed_the_cup_is_not_rated_for(brief):
 
 
 @pytest.mark.parametrize(("factors", "problem"), [
-    ((Factor("revolution", 100, 1000),), "revolution 100 rpm is outside"),
-    ((Factor("revolution", 900, 1900),), "revolution 1900 rpm is outside"),
-    ((Factor("time", 60, 1801),), "1801 s in all"),
-    ((Factor("wetting_time", 60, 1000), Factor("degassing_time", 60, 1000)), "2000 s in all"),
-    ((Factor("pressure", 0.5, 50),), "pressure 0.5 kPa is outside"),
-    ((Factor.settable("pressure", (0.5, 50)),), "pressure 0.5 kPa is outside"),
-    (tuple(Factor(f"{n}_time", 10, 20) for n in "abcdef"), "6 steps, but the mixer stores 5"),
+    ((Factor("revolution", 100, 1000, unit="rpm"),), "revolution 100 rpm is outside"),
+    ((Factor("revolution", 900, 1900, unit="rpm"),), "revolution 1900 rpm is outside"),
+    ((Factor("time", 60, 1801, unit="s"),), "1801 s in all"),
+    ((Factor("wetting_time", 60, 1000, unit="s"), Factor("degassing_time", 60, 1000, unit="s")),
+     "2000 s in all"),
+    ((Factor("pressure", 0.5, 50, unit="kPa"),), "pressure 0.5 kPa is outside"),
+    ((Factor.settable("pressure", (0.5, 50), unit="kPa"),), "pressure 0.5 kPa is outside"),
+    (tuple(Factor(f"{n}_time", 10, 20, unit="s") for n in "abcdef"),
+     "6 steps, but the mixer stores 5"),
 ])
 def test_settings_the_mixer_does_not_have(brief, factors, problem):
     with pytest.raises(InputError, match=problem):
@@ -184,9 +186,11 @@ def test_programmes_of_settings():
     mixer = Mixer("m", carrier_radius=100, pressure_range=(1, 102))
     brief = template_brief().replace(
         mixer=mixer, vessel=Vessel("cup", 100, 52, 95), material=Material("oil", 1.0, 1.0),
-        region=region(Factor("wetting_revolution", 400, 800), Factor("wetting_time", 20, 60),
-                      Factor("degassing_revolution", 800, 1600), Factor("degassing_time", 60, 90),
-                      Factor("degassing_pressure", 2, 20)),
+        region=region(Factor("wetting_revolution", 400, 800, unit="rpm"),
+                      Factor("wetting_time", 20, 60, unit="s"),
+                      Factor("degassing_revolution", 800, 1600, unit="rpm"),
+                      Factor("degassing_time", 60, 90, unit="s"),
+                      Factor("degassing_pressure", 2, 20, unit="kPa")),
         held={"rotation_ratio": 0.5, "supplier": "lot 7"})
     settings = {"wetting_revolution": 500, "wetting_time": 30, "degassing_revolution": 1200,
                 "degassing_time": 70, "degassing_pressure": 5}
@@ -201,3 +205,27 @@ def test_every_run_of_the_region_can_be_made(brief):
     grid = brief.region.grid(6)
     assert len(grid) > 100
     assert not any(brief.problems(row) for row in grid.to_dict("records"))
+
+
+@pytest.mark.parametrize(("name", "unit", "needed"), [
+    ("time", "min", "in s"), ("rest_time", "h", "in s"), ("time", "", "in s"),
+    ("revolution", "1/s", "in rpm"), ("pressure", "mbar", "in kPa"),
+    ("rotation_ratio", "%", "in plain numbers")])
+def test_a_factor_that_sets_the_mixer_is_in_the_mixers_unit(brief, name, unit, needed):
+    with pytest.raises(InputError, match="sets the mixer " + needed) as caught:
+        brief.replace(region=region(Factor(name, 2, 3, unit=unit)))
+    assert caught.value.field == f"factor '{name}', unit"
+    assert brief.replace(region=region(Factor("rest", 2, 3, unit="h")))
+
+
+def test_a_setting_that_would_set_nothing_is_refused(brief):
+    own = [Factor(f"{n}_time", 10, 20, unit="s") for n in ("wetting", "degassing")]
+    with pytest.raises(InputError, match="this one would set nothing"):
+        brief.replace(region=region(SPEED, TIME, *own))
+    with pytest.raises(InputError, match="this one would set nothing"):
+        brief.replace(region=region(SPEED, *own), held={"time": 30})
+    shared = brief.replace(region=region(SPEED, TIME, own[0], Factor(
+        "degassing_pressure", 2, 20, unit="kPa")), held={"rotation_ratio": 0.4})
+    steps = shared.programme({"revolution": 900, "time": 60, "wetting_time": 15,
+                              "degassing_pressure": 4}).steps
+    assert [(s.time, s.pressure) for s in steps] == [(15, ATMOSPHERE), (60, 4)]

@@ -209,7 +209,7 @@ def briefs(draw):
         held=draw(st.dictionaries(st.sampled_from(["lot", "pressure"]), st.floats(1, 101))))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(briefs())
 def test_json_and_toml_give_back_the_brief(brief):
     assert Brief.from_plain(json.loads(json.dumps(brief.to_plain(), allow_nan=False))) == brief
