@@ -360,7 +360,9 @@ def _not_met(stack, merit, reaches, chosen, level) -> list[str]:
         elif short[r] > 0:
             seen = (f"{interval(lows[r], highs[r])} {response.unit}".rstrip() if merit.secure
                     else quantity(means[r], response.unit))
-            together.append(f"{response.label} ({seen}, wanted {response.specification})")
+            miss = quantity(short[r] * merit.scale[r], response.unit, 2)
+            together.append(f"{response.label} ({seen}, wanted {response.specification}, missed "
+                            f"by {miss})")
     out = []
     if alone:
         out.append(f"No setting in the region meets the specification of {join(alone)}.")

@@ -367,7 +367,7 @@ def _path_sentence(fit, region, names, direction, table) -> str:
              for j in order if abs(direction[j]) > 0.1]
     first, last = table.iloc[0], table.iloc[-1]
     text = (f"From the centre to the edge of the region, with {join(moves)}, the predicted "
-            f"{response.label} goes from {digits(first['mean'])} to "
+            f"mean of {response.label} goes from {digits(first['mean'])} to "
             f"{quantity(last['mean'], response.unit)}.")
     if last["mean_low"] <= first["mean"] <= last["mean_high"]:
         text += (" This gain is within the confidence interval of the mean at its end, so the "
