@@ -53,7 +53,7 @@ def plans(region, seed):
     yield central_composite(region, axial="face-centred", blocks=2, seed=seed)
 
 
-@settings(max_examples=40)
+@settings(max_examples=30)
 @given(regions(), st.integers(0, 2**31))
 def test_every_run_can_be_made_and_lies_inside(region, seed):
     for plan in plans(region, seed):
@@ -68,7 +68,7 @@ def test_every_run_can_be_made_and_lies_inside(region, seed):
         assert kept == plan
 
 
-@settings(max_examples=25)
+@settings(max_examples=8)
 @given(regions(), st.integers(0, 2**31))
 def test_same_seed_same_plan(region, seed):
     for one, two in zip(plans(region, seed), plans(region, seed), strict=True):

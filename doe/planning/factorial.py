@@ -18,7 +18,7 @@ from doe.planning.generators import (
     parse_generators,
 )
 from doe.planning.plan import Plan
-from doe.planning.regular import Fraction, best_blocks, members, roman, span
+from doe.planning.regular import Fraction, best_blocks, block_numbers, members, roman, span
 from doe.planning.structure import as_count, assemble, centre_rows, has_middle, spread
 from doe.terms import INTERCEPT, Term, standard_terms
 from doe.wording import count, join
@@ -155,11 +155,8 @@ def _two_level(region: Region, fraction: Fraction, centre_points: int, replicate
     confounded: list[int] = []
     if block is None and blocks % replicates == 0:
         confounded = best_blocks(fraction, blocks // replicates)
-        within = np.zeros(len(coded), int)
-        for bit, mask in enumerate(confounded):
-            within += (np.prod(coded[:, members(mask)], axis=1) > 0).astype(int) << bit
-        block = np.concatenate([within + 1 + r * (blocks // replicates)
-                                for r in range(replicates)])
+        within = block_numbers(fraction, confounded)
+        block = np.concatenate([within + r * (blocks // replicates) for r in range(replicates)])
     elif block is None:
         raise InputError("blocks", blocks, f"{count(replicates, 'replicate')} cannot be divided "
                          "so", "Let one number be a multiple of the other")

@@ -28,7 +28,7 @@ import numpy as np
 from doe.errors import InputError
 
 __all__ = ["GREATEST_BASIC", "GREATEST_K", "Fraction", "best_blocks", "best_fraction",
-           "members", "roman", "span"]
+           "block_numbers", "members", "roman", "span"]
 
 GREATEST_BASIC = 7
 """Basic factors at most: fractions of up to 128 runs."""
@@ -265,6 +265,15 @@ def best_blocks(fraction: Fraction, blocks: int) -> list[int]:
         raise InputError("blocks", blocks, f"in {fraction.runs} runs that many blocks would hide "
                          "a main effect", "Use fewer blocks or more runs")
     return [_over_factors(int(g), fraction) for g in groups[best]]
+
+
+def block_numbers(fraction: Fraction, masks: Sequence[int]) -> np.ndarray:
+    """Block of each run in standard order, from 1: one for each pattern of the effects' signs."""
+    coded = fraction.columns()
+    out = np.ones(len(coded), int)
+    for bit, mask in enumerate(masks):
+        out += (np.prod(coded[:, members(mask)], axis=1) > 0).astype(int) << bit
+    return out
 
 
 def _lost(fraction: Fraction) -> np.ndarray:

@@ -27,7 +27,14 @@ from doe.mixer import Mixer
 from doe.planning.factorial import share_replicates
 from doe.planning.generators import choose_fraction
 from doe.planning.plan import Plan
-from doe.planning.regular import Fraction, best_blocks, members, roman
+from doe.planning.regular import (
+    Fraction,
+    best_blocks,
+    block_numbers,
+    members,
+    roman,
+    span,
+)
 from doe.planning.settle import outside_mixer, settable
 from doe.planning.structure import as_count, assemble, has_middle, spread
 from doe.terms import standard_terms
@@ -121,32 +128,27 @@ def central_composite(region: Region, *, axial: str | float = "rotatable",
     replicates = as_count("replicates", replicates, at_least=1)
     blocks = as_count("blocks", blocks, at_least=1)
     k = len(region)
-    fraction = (choose_fraction(k, resolution=5) if cube == "fraction" and k > 4
-                else Fraction(k, tuple(range(k))))
-    if fraction.runs > GREATEST_CUBE:
-        raise InputError("factors", k, f"the cube would have {fraction.runs} points",
-                         "Use fewer factors or an optimal plan")
+    fraction = _cube(k, cube)
     if centre_points is None:
         centre_points = 3 if axial == "face-centred" else 5
         if blocks > 1:
             centre_points = blocks * max(2, -(-centre_points // blocks))
     centre_points = as_count("centre_points", centre_points)
     middle = spread(centre_points, blocks)
-    cube_centre, axial_centre = (sum(middle[:-1]), middle[-1]) if blocks > 1 else (
-        centre_points, 0)
     kind = axial if isinstance(axial, str) else "given"
-    if kind == "given":
-        alpha = as_number("axial", axial, at_least=1)
-    else:
-        if kind == "orthogonal blocks" and blocks == 1:
-            raise InputError("axial", axial, "the plan has one block", "Give blocks=2 or more")
-        alpha = axial_distance(kind, factors=k, cube=fraction.runs, cube_centre=cube_centre,
-                               axial_centre=axial_centre, replicates=replicates)
+    if kind == "orthogonal blocks" and blocks == 1:
+        raise InputError("axial", axial, "the plan has one block", "Give blocks=2 or more")
     if kind == "inscribed" and scale == "beyond":
         raise InputError("scale", scale, "an inscribed plan lies inside by its definition",
                          "Use axial='rotatable' with scale='beyond'")
+    if kind == "given":
+        alpha = as_number("axial", axial, at_least=1)
+    else:
+        beside = middle[-1] if blocks > 1 else 0
+        alpha = axial_distance(kind, factors=k, cube=fraction.runs, axial_centre=beside,
+                               cube_centre=centre_points - beside, replicates=replicates)
     corners = fraction.columns()
-    within = _cube_blocks(fraction, blocks - 1) if blocks > 1 else np.ones(len(corners), int)
+    within = _cube_blocks(fraction, blocks - 1)
     star = np.vstack([s * alpha * np.eye(k)[j] for j in range(k) for s in (-1, 1)])
     coded = np.vstack([corners] * replicates + [star] * replicates
                       + [np.zeros((centre_points, k))])
@@ -183,21 +185,25 @@ def central_composite(region: Region, *, axial: str | float = "rotatable",
                     details=details, remarks=remarks)
 
 
+def _cube(k: int, kind: str) -> Fraction:
+    fraction = (choose_fraction(k, resolution=5) if kind == "fraction" and k > 4
+                else Fraction(k, tuple(range(k))))
+    if fraction.runs > GREATEST_CUBE:
+        raise InputError("factors", k, f"the cube would have {fraction.runs} points",
+                         "Use fewer factors or an optimal plan")
+    return fraction
+
+
 def _cube_blocks(fraction: Fraction, blocks: int) -> np.ndarray:
-    masks = best_blocks(fraction, blocks) if blocks > 1 else []
-    coded = fraction.columns()
+    if blocks < 2:
+        return np.ones(fraction.runs, int)
+    masks = best_blocks(fraction, blocks)
     words = [0] + [w for w, _ in fraction.words]
-    within = np.zeros(len(coded), int)
-    for bit, mask in enumerate(masks):
-        within += (np.prod(coded[:, members(mask)], axis=1) > 0).astype(int) << bit
-    every = [0]
-    for mask in masks:
-        every += [e ^ mask for e in every]
-    if any((e ^ w).bit_count() <= 2 for e in every[1:] for w in words):
+    if any((e ^ w).bit_count() <= 2 for e in span(masks) for w in words):
         raise InputError("blocks", blocks + 1, f"{fraction.runs} cube points in {blocks} blocks "
                          "would hide a two-factor interaction",
                          "Use fewer blocks, or cube='full'")
-    return within + 1
+    return block_numbers(fraction, masks)
 
 
 def _block_remark(coded: np.ndarray, block: np.ndarray) -> str:
