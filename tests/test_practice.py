@@ -2,7 +2,9 @@
 
 import csv
 import dataclasses
+import shutil
 from itertools import permutations, product
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -27,6 +29,7 @@ from doe.practice import (
     truth,
     write_demo,
 )
+from doe.practice.studies import SEED
 from doe.store import open_study
 
 BRIEF = demo_brief()
@@ -376,3 +379,19 @@ def test_written_files_repeat(tmp_path):
             with open_study(path.with_suffix(".study"), read_only=True) as study_file:
                 table = study_file.read().table()
             assert [float(r["voids"]) for r in rows] == table["voids"].tolist()
+
+
+@pytest.mark.parametrize("name", ["first_screening", "second_surface"])
+def test_the_files_that_are_handed_out_hold_what_the_simulation_gives(tmp_path, name):
+    source = Path(__file__).parents[1] / "data_demo" / f"{name}.study"
+    path = shutil.copy(source, tmp_path)               # reading leaves nothing beside the original
+    with open_study(path, read_only=True) as study_file:
+        study = study_file.read()
+    table = study.table()
+    assert study.brief == {"first_screening": demo_brief, "second_surface": surface_brief}[name]()
+    noise = SEED + (name == "second_surface")
+    expected = simulate(table, seed=noise, brief=study.brief)
+    pd.testing.assert_frame_equal(table[NAMES], expected, check_names=False)
+    told = pd.read_csv(source.with_suffix(".csv"))
+    pd.testing.assert_frame_equal(told[NAMES], table[NAMES], check_dtype=False)
+    assert f"Seed {SEED} " in (source.parent / "README.md").read_text()

@@ -26,7 +26,7 @@ def demo_brief() -> Brief:
                         vapour_pressure=0.6, temperature_limit=60.0)
     region = Region((
         Factor("revolution", 1000.0, 1400.0, unit="rpm", increment=20.0),
-        Factor("rotation_ratio", 0.28, 0.50),
+        Factor("rotation_ratio", 0.30, 0.50),
         Factor("time", 80.0, 200.0, unit="s", increment=5.0),
         Factor("pressure", 8.0, 40.0, unit="kPa", increment=1.0, label="absolute pressure"),
     ))
