@@ -16,6 +16,14 @@ _HOME = {
     "responses": ["Response"],
     "terms": ["Term"],
     "mixer": ["Material", "Mixer", "Programme", "Step", "Vessel", "default_region"],
+    "planning": ["Plan", "appraise", "make_plan", "suggest_runs"],
+    "analysis": ["Fit", "fit"],
+    "decision": ["Recipe", "best_setting", "confirmation", "operating_window",
+                 "stationary_point", "steepest_path"],
+    "study": ["Brief", "Record", "Study"],
+    "store": ["StudyFile", "open_study"],
+    "sheets": ["import_sheet", "write_sheet"],
+    "report": ["write_report"],
 }
 _PUBLIC = {name: module for module, names in _HOME.items() for name in names}
 

@@ -88,7 +88,8 @@ def paragraphs(sentences: Iterable[str], *, first_bold: bool = True) -> str:
         return ""
     lead = f"<b>{texts[0]}</b>" if first_bold else texts[0]
     rest = "".join(f"<li>{t}</li>" for t in texts[1:])
-    return (f'<div style="{TEXT};max-width:900px"><p style="margin:4px 0">{lead}</p>'
+    return (f'<div class="study-words" style="{TEXT};max-width:900px">'
+            f'<p style="margin:4px 0">{lead}</p>'
             + (f'<ul style="margin:2px 0 8px;padding-left:20px">{rest}</ul>' if rest else "")
             + "</div>")
 
