@@ -271,3 +271,26 @@ def test_values_are_values():
     region = Region((Factor("x", 0, 1),), ("x <= 0.5",))
     assert region.constraints == (Constraint.parse("x <= 0.5"),)
     assert region.replace([Factor("x", 0, 2)]).constraints == region.constraints
+
+
+# ---- factors held
+
+@given(regions(), st.floats(0, 1), st.integers(0, 2**32 - 1))
+def test_what_is_left_when_a_factor_is_held(region, share, seed):
+    held = {"a": region["a"].low + share * (region["a"].high - region["a"].low)}
+    left = region.hold(held)
+    assert left.names == [n for n in region.names if n != "a"]
+    rest = left.decode(np.random.default_rng(seed).uniform(-1.3, 1.3, (20, len(left))))
+    np.testing.assert_array_equal(left.contains(rest), region.contains(rest.assign(**held)))
+
+
+def test_holding_refuses_what_cannot_be():
+    region = Region((Factor("a", 0, 4), Factor("b", 0, 4), Factor.categorical("c", ("x", "y"))),
+                    ("a * b + a <= 6",))
+    assert str(region.hold({"a": 2.0, "c": "x"}).constraints[0]) == "2 * b <= 4"
+    assert region.hold({"a": 0.0}).constraints == ()
+    for held, words in (({"a": 5.0}, "at most 4"), ({"c": "z"}, "no such level"),
+                        ({"d": 1.0}, "no such factor"), ({"a": 4.0, "b": 4.0}, "break it"),
+                        ({"a": 1.0, "b": 1.0, "c": "x"}, "at least one factor")):
+        with pytest.raises(InputError, match=words):
+            region.hold(held)
