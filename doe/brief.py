@@ -27,7 +27,8 @@ RESERVED_COLUMNS = ("run", "attempt", "block", "point", "standard", "whole_plot"
 GREATEST_FILL = {"without vacuum": 2 / 3, "under vacuum": 1 / 2}
 """Share of the vessel beyond which head-space is short (common practice, no source)."""
 
-_UNITS = {"revolution": "rpm", "rotation_ratio": "", "time": "s", "pressure": "kPa"}
+_UNITS = {"revolution": "rpm", "rotation_ratio": "", "time": "s", "pressure": "kPa",
+          "fill_mass": "g"}
 _GRID_ROWS = 5_000
 _PARTS = {"mixer": Mixer, "vessel": Vessel, "material": Material, "region": Region}
 
@@ -44,7 +45,7 @@ class Brief:
     vessel : Vessel
     material : Material
     fill_mass : float
-        Material in the vessel, g.
+        Material in the vessel, g; where a factor ``fill_mass`` varies it, the usual one.
     region : Region
         The factors and their constraints.
     responses : sequence of Response
@@ -132,18 +133,19 @@ class Brief:
                                  "Give it the prefix of a further step, or leave it out")
 
     def _check_setting(self, factor: Factor) -> None:
-        quantity = _quantity(factor.name)
+        quantity = _quantity(factor.name) or (factor.name if factor.name in _UNITS else "")
         if not quantity:
             return
         where, unit = f"factor '{factor.name}'", _UNITS[quantity]
         if not factor.is_numeric:
             raise InputError(f"{where}, kind", factor.kind, "a factor of this name sets the "
-                             "mixer, so it must be a number",
+                             "mixer or the load, so it must be a number",
                              "Give it a range or numeric levels, or another name")
         if factor.unit != unit:
-            raise InputError(f"{where}, unit", factor.unit, "a factor of this name sets the mixer "
-                             f"in {unit or 'plain numbers'}", f"Give it in unit = '{unit}', or "
-                             f"choose a name that does not end in {quantity}")
+            raise InputError(f"{where}, unit", factor.unit, "a factor of this name is "
+                             f"{f'in {unit}' if unit else 'a plain number'}, since it sets the "
+                             f"mixer or the load", f"Give it with unit = '{unit}', or choose a "
+                             f"name that does not end in {quantity}")
 
     def _check_fill(self) -> None:
         material, vessel = self.material, self.vessel
@@ -151,11 +153,13 @@ class Brief:
             raise InputError(f"material '{material.name}', filler_density", None,
                              "a loading is given, but not the density of the filler",
                              "Add it, in g/cm³, so that the fill volume can be reckoned")
-        _ = self.counterbalance
-        if self.fill_volume > vessel.volume:
-            raise InputError("brief, fill_mass", self.fill_mass, f"at {self.mixture_density:.3g} "
-                             f"g/cm³ it takes {self.fill_volume:.4g} mL, but the {vessel.kind} "
-                             f"holds {vessel.volume:g} mL", "Fill less, or use a larger vessel")
+        for mass in self.fill_range:
+            self.mixer.counterbalance(vessel.tare + mass)
+            volume = mass / self.mixture_density
+            if volume > vessel.volume:
+                raise InputError("brief, fill_mass", mass, f"at {self.mixture_density:.3g} g/cm³ "
+                                 f"it takes {volume:.4g} mL, but the {vessel.kind} holds "
+                                 f"{vessel.volume:g} mL", "Fill less, or use a larger vessel")
         if vessel.temperature_limit is not None and (
                 material.start_temperature > vessel.temperature_limit):
             raise InputError(f"material '{material.name}', start_temperature",
@@ -179,6 +183,14 @@ class Brief:
         loading = self.material.filler_volume_fraction or 0.0
         filler = self.material.filler_density or 0.0
         return (1 - loading) * self.material.density + loading * filler
+
+    @property
+    def fill_range(self) -> tuple[float, float]:
+        """Least and greatest fill, g: the range of a factor ``fill_mass``, if there is one."""
+        if "fill_mass" in self.region.names:
+            factor = self.region["fill_mass"]
+            return factor.low, factor.high
+        return self.fill_mass, self.fill_mass
 
     @property
     def fill_volume(self) -> float:
@@ -214,7 +226,7 @@ class Brief:
         out = []
         vacuum = any(s.pressure < ATMOSPHERE - 1 for _, p in self._extremes for s in p.steps)
         when = "under vacuum" if vacuum else "without vacuum"
-        share = self.fill_volume / self.vessel.volume
+        share = self.fill_range[1] / self.mixture_density / self.vessel.volume
         if share > GREATEST_FILL[when]:
             out.append(f"The fill takes {percent(share)} of the {self.vessel.kind}. At most "
                        f"{percent(GREATEST_FILL[when])} {when} is common practice, so that "

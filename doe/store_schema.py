@@ -1,4 +1,18 @@
-"""Tables of a study file. Rows are only ever added: what is current is a view on them."""
+"""Tables of a study file, which any SQLite client can read.
+
+Rows are only ever added; what is current is a view on them.
+
+======================  ==================================================================
+``results``             view: one row an attempt, one column a factor or response
+``measurement``         every reading ever entered; NULL withdraws the one before
+``setting``             achieved settings, likewise
+``attempt_state``       planned, done or void, with time, operator, remark and reason
+``current_...``         views: the rows of these three that count
+``plan_run``            runs of every version of the plan; ``plan_setting`` their settings
+``brief``, ``plan``     every version as a JSON document
+``trail``               who changed what, when and why
+======================  ==================================================================
+"""
 
 from __future__ import annotations
 

@@ -185,8 +185,8 @@ class Study:
         structure = [c for c in _STRUCTURE
                      if c != "whole_plot" or (self.plan is not None and c in self.plan.runs)]
         table = pd.DataFrame(rows, columns=[*structure, *factors, *responses])
-        numbers = [*(c for c in structure if c != "point")]
-        table = table.astype(dict.fromkeys(numbers, int) | dict.fromkeys(responses, float))
+        numbers = dict.fromkeys((c for c in structure if c != "point"), int)
+        table = table.astype(numbers | dict.fromkeys(responses, float))
         table.attrs["units"] = {k: u for k, u in self.brief.units.items() if u}
         table.attrs["qualifiers"] = {
             name: marks for name in responses
@@ -236,12 +236,13 @@ def check_brief(brief: Brief, study: Study) -> None:
     Raises
     ------
     InputError
-        If a factor or level of the plan or a response already measured is gone, or would
-        change its unit.
+        If a factor or level of the plan or a response already measured is gone or would
+        change its unit, or a run still to do could not be made any more.
     """
     if study.plan is None:
         return
     _check_settings(study.plan, brief)
+    _check_runs(study.plan, brief, study)
     achieved = [{**study.planned(r.run), **r.settings} for r in study.records]
     if achieved:
         brief.region.encode(pd.DataFrame(achieved))
@@ -259,8 +260,9 @@ def check_plan(plan: Plan, study: Study) -> None:
     Raises
     ------
     InputError
-        If the factors differ, the runs are not numbered 1, 2, ..., a run cannot be made with
-        the mixer and vessel, or a recorded run would change its settings or block.
+        If the factors differ, the runs are not numbered 1, 2, ..., a run still to do cannot
+        be made with the mixer and vessel, or a recorded run would change its settings or
+        block.
     """
     brief = study.brief
     numbers = plan.runs["run"].tolist()
@@ -270,12 +272,8 @@ def check_plan(plan: Plan, study: Study) -> None:
     _check_settings(plan, brief)
     if study.locked:
         _check_settings(study.plan, brief)
+    _check_runs(plan, brief, study)
     rows = plan.runs.to_dict("records")
-    for row in rows:
-        problems = brief.problems({name: row[name] for name in plan.region.names})
-        if problems:
-            raise InputError(f"plan, run {row['run']}", problems[0], "it cannot be made",
-                             "Narrow the region of the plan, or leave the run out")
     for run in sorted({r.run for r in study.records}):
         before, after = study._planned_row(run), rows[run - 1] if run <= len(rows) else {}
         for name in [*plan.region.names, "block"]:
@@ -283,6 +281,16 @@ def check_plan(plan: Plan, study: Study) -> None:
                 raise InputError(f"plan, run {run}, {name}", after.get(name),
                                  f"the run is already recorded with {name} = {before[name]}",
                                  "Keep the recorded runs as they are and add runs after them")
+
+
+def _check_runs(plan: Plan, brief: Brief, study: Study) -> None:
+    tried = {r.run for r in study.records}
+    for row in plan.runs.to_dict("records"):
+        problems = (row["run"] not in tried
+                    and brief.problems({name: row[name] for name in plan.region.names}))
+        if problems:
+            raise InputError(f"plan, run {row['run']}", problems[0], "it cannot be made",
+                             "Change these settings, or leave the run out")
 
 
 def _alike(a: object, b: object) -> bool:

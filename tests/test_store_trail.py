@@ -13,6 +13,7 @@ from study_cases import random_plan, template_brief
 
 from doe.errors import InputError
 from doe.factors import Factor, Region
+from doe.physics import relative_acceleration
 from doe.planning.plan import Plan
 from doe.records import Record
 from doe.responses import Response
@@ -129,6 +130,21 @@ def test_a_plan_beyond_the_mixer_is_refused(file):
     with pytest.raises(InputError, match="411 g, but the cup is rated for 400 g") as caught:
         file.set_plan(replace(PLAN, runs=runs))
     assert caught.value.field == "plan, run 4"
+
+
+def test_a_new_cup_must_stand_the_runs_still_to_do(file):
+    fastest = int(PLAN.runs["revolution"].idxmax()) + 1
+    # A rating just below that of the fastest run, but above that of every corner kept.
+    vessel = replace(BRIEF.vessel, rated_acceleration=relative_acceleration(
+        PLAN.runs["revolution"].max() - 1, BRIEF.mixer.carrier_radius).item())
+    slower = [replace(f, high=1000) if f.name == "revolution" else f
+              for f in BRIEF.region.factors]
+    brief = BRIEF.replace(vessel=vessel, region=BRIEF.region.replace(slower))
+    with pytest.raises(InputError, match="the cup is rated for") as caught:
+        file.set_brief(brief)
+    assert caught.value.field == f"plan, run {fastest}"
+    file.record(fastest, {"voids": 1})  # done is done
+    file.set_brief(brief, reason="only this cup is left")
 
 
 def test_runs_are_numbered_in_order(file):

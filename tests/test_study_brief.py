@@ -209,10 +209,10 @@ def test_every_run_of_the_region_can_be_made(brief):
 
 @pytest.mark.parametrize(("name", "unit", "needed"), [
     ("time", "min", "in s"), ("rest_time", "h", "in s"), ("time", "", "in s"),
-    ("revolution", "1/s", "in rpm"), ("pressure", "mbar", "in kPa"),
-    ("rotation_ratio", "%", "in plain numbers")])
+    ("revolution", "1/s", "in rpm"), ("pressure", "mbar", "in kPa"), ("fill_mass", "mg", "in g"),
+    ("rotation_ratio", "%", "a plain number")])
 def test_a_factor_that_sets_the_mixer_is_in_the_mixers_unit(brief, name, unit, needed):
-    with pytest.raises(InputError, match="sets the mixer " + needed) as caught:
+    with pytest.raises(InputError, match=f"is {needed}, since it sets the mixer") as caught:
         brief.replace(region=region(Factor(name, 2, 3, unit=unit)))
     assert caught.value.field == f"factor '{name}', unit"
     assert brief.replace(region=region(Factor("rest", 2, 3, unit="h")))
@@ -229,3 +229,14 @@ def test_a_setting_that_would_set_nothing_is_refused(brief):
     steps = shared.programme({"revolution": 900, "time": 60, "wetting_time": 15,
                               "degassing_pressure": 4}).steps
     assert [(s.time, s.pressure) for s in steps] == [(15, ATMOSPHERE), (60, 4)]
+
+
+def test_a_fill_that_is_varied_is_checked_at_its_ends(brief):
+    vary = lambda low, high: brief.replace(  # noqa: E731
+        held={"pressure": 5.0}, region=region(TIME, Factor("fill_mass", low, high, unit="g")))
+    assert vary(30, 60).warnings == []
+    assert "takes 55 % of the cup" in vary(30, 80).warnings[0]  # 80 g / 1.465 g/cm³ = 54.6 mL
+    with pytest.raises(InputError, match=r"102\.4 mL"):
+        vary(30, 150)
+    with pytest.raises(InputError, match="carries at most 150 g"):
+        vary(30, 56).replace(mixer=changed(brief.mixer, greatest_load=150))
