@@ -1,1 +1,42 @@
-"""To be described."""
+"""Charts: a result in, a plotly figure out, all with one look.
+
+Every function returns a ``plotly.graph_objects.Figure`` whose title says the finding.
+`refresh` brings a figure on screen up to date; `Still` shows one without a kernel.
+"""
+
+from __future__ import annotations
+
+from doe.charts.diagnostics import residual_panel
+from doe.charts.effects import half_normal, ordered_effects
+from doe.charts.means import interactions, main_effects
+from doe.charts.plans import column_correlation, plan_map, precision_map
+from doe.charts.power import detectable_effects
+from doe.charts.profile import conformance, prediction_profile
+from doe.charts.refresh import refresh
+from doe.charts.runs import run_progress
+from doe.charts.still import Still, picture
+from doe.charts.surfaces import contour, surface
+from doe.charts.theme import TEMPLATE
+from doe.charts.window import operating_window
+
+__all__ = [
+    "TEMPLATE",
+    "Still",
+    "column_correlation",
+    "conformance",
+    "contour",
+    "detectable_effects",
+    "half_normal",
+    "interactions",
+    "main_effects",
+    "operating_window",
+    "ordered_effects",
+    "picture",
+    "plan_map",
+    "precision_map",
+    "prediction_profile",
+    "refresh",
+    "residual_panel",
+    "run_progress",
+    "surface",
+]

@@ -1,0 +1,209 @@
+"""What the residuals say: one panel each for shape, spread, order and influence.
+
+References
+----------
+Atkinson, A. C. (1981). Two graphical displays for outlying and influential observations in
+regression. *Biometrika* 68, 13–20. (simulated envelope)
+Cook, R. D. (1977). Detection of influential observation in linear regression.
+*Technometrics* 19, 15–18.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+from plotly.subplots import make_subplots
+from scipy import stats
+
+from doe import wording
+from doe.charts.scales import quantity, value_axis
+from doe.charts.text import BREAK, bold, escape, wrap
+from doe.charts.theme import BLUE, GREY, INK, RED, SMALL, dress, panel_note, tint
+from doe.errors import InputError
+
+__all__ = ["envelope", "residual_panel"]
+
+_SEED, _DRAWS = 1981, 2000
+_FULL_LEVERAGE = 1 - 1e-8
+_COOK = 1.0  # Cook & Weisberg (1982), Residuals and Influence in Regression, section 3.5
+_BAND = 0.95
+_NAMED = 4  # more marked runs than this are counted, not named
+
+
+def residual_panel(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> go.Figure:
+    """Residuals by normal scores, fitted value, run order, and leverage against influence.
+
+    Parameters
+    ----------
+    fit : doe.analysis.fit.Fit
+    draws, seed : int
+        Of the simulated envelope; the seed is kept in the figure's ``layout.meta``.
+
+    Raises
+    ------
+    InputError
+        If the model leaves fewer than two degrees of freedom for error.
+    """
+    if fit.df_error < 2:
+        raise InputError("fit, degrees of freedom for error", fit.df_error,
+                         "residuals cannot be judged with fewer than two",
+                         "Fit fewer terms or add runs")
+    table = fit.diagnostics.reset_index(drop=True)
+    table["settled"] = table["leverage"] >= _FULL_LEVERAGE
+    n = int((~table["settled"]).sum())
+    limit = float(stats.t.ppf(1 - 0.05 / (2 * n), fit.df_error - 1))
+    table["far"] = table["studentised"].abs() > limit
+    table["heavy"] = table["cooks_distance"] > _COOK
+    figure = make_subplots(2, 2, horizontal_spacing=0.13, vertical_spacing=0.2)
+    known = table[~table["settled"]].sort_values("studentised").reset_index(drop=True)
+    low, high = envelope(fit, draws=draws, seed=seed)
+    outside = (known["studentised"] < low) | (known["studentised"] > high)
+    score = known["normal_score"]
+    figure.add_scatter(
+        x=[*score, *score[::-1]], y=[*low, *high[::-1]], fill="toself", mode="lines",
+        line={"width": 0}, fillcolor=tint(GREY, 0.2), hoverinfo="skip", row=1, col=1)
+    _points(figure, fit, known, score, known["studentised"], 1, 1)
+    log = fit.response.scale == "log"
+    fitted = np.exp(table["fitted"]) if log else table["fitted"]
+    _points(figure, fit, table, fitted, table["studentised"], 1, 2)
+    ordered = table.sort_values("order")
+    figure.add_scatter(x=ordered["order"], y=ordered["studentised"], mode="lines",
+                       line={"color": GREY, "width": 1}, hoverinfo="skip", row=2, col=1)
+    _points(figure, fit, ordered, ordered["order"], ordered["studentised"], 2, 1)
+    _points(figure, fit, table, table["leverage"], table["cooks_distance"], 2, 2)
+    most = float(np.nanmax(table["studentised"].abs()))
+    for row, col in ((1, 1), (1, 2), (2, 1)):
+        figure.add_hline(y=0, line={"color": GREY, "width": 1}, row=row, col=col)
+        if limit <= 1.35 * most:
+            for side in (-1, 1):
+                figure.add_hline(y=side * limit, row=row, col=col,
+                                 line={"color": RED, "width": 1.5, "dash": "dash"})
+    if np.nanmax(table["cooks_distance"]) > 0.6 * _COOK:
+        figure.add_hline(y=_COOK, line={"color": RED, "width": 1.5, "dash": "dash"}, row=2, col=2)
+    _axes(figure, fit, table, fitted, [*known["studentised"], *low, *high])
+    title, subtitle = _finding(fit, table, int(outside.sum()), n)
+    figure.update_layout(showlegend=False, meta={"envelope": {"seed": seed, "draws": draws}})
+    return dress(figure, title, subtitle, height=560, above=30)
+
+
+def envelope(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> tuple[np.ndarray, np.ndarray]:
+    """Where ordered studentised residuals lie in 95 % of simulated studies (Atkinson 1981).
+
+    Normal noise is put through the fit's own model columns, so that the residuals' lack of
+    independence in small plans is accounted for.
+
+    Returns
+    -------
+    low, high : ndarray
+        One value a run that the fit is not forced through, in order of size.
+    """
+    x = np.asarray(fit.columns.matrix, float)
+    q = np.linalg.svd(x, full_matrices=False)[0]
+    leverage = np.einsum("ij,ij->i", q, q)
+    free = leverage < _FULL_LEVERAGE
+    noise = np.random.default_rng(seed).standard_normal((draws, len(x)))
+    residual = (noise - noise @ q @ q.T)[:, free]
+    df = fit.df_error
+    inner = residual / np.sqrt((residual**2).sum(axis=1, keepdims=True) / df
+                               * (1 - leverage[free]))
+    outer = inner * np.sqrt((df - 1) / np.maximum(df - inner**2, 1e-12))
+    tails = (1 - _BAND) / 2
+    low, high = np.quantile(np.sort(outer, axis=1), [tails, 1 - tails], axis=0)
+    return low, high
+
+
+def _points(figure: go.Figure, fit, table: pd.DataFrame, x: pd.Series, y: pd.Series, row: int,
+            col: int) -> None:
+    """The runs; those marked are named, beside the point on the side that has room."""
+    marked = (table["far"] | table["heavy"]).to_numpy()
+    named = "markers+text" if marked.sum() <= _NAMED else "markers"
+    hover = _texts(fit, table)
+    left = (x.rank(pct=True) > 0.5).to_numpy()
+    for keep, marker, mode in (
+        (~marked, {"symbol": "circle", "color": BLUE, "size": 8,
+                   "line": {"color": "white", "width": 1}}, "markers"),
+        (marked, {"symbol": "square", "color": RED, "size": 9,
+                  "line": {"color": "white", "width": 1}}, named)):
+        if keep.any():
+            figure.add_scatter(
+                x=x[keep], y=y[keep], mode=mode, marker=marker, customdata=hover[keep],
+                text=[f"run {escape(r)}" for r in table["run"][keep]], cliponaxis=False,
+                textposition=[f"middle {'left' if side else 'right'}" for side in left[keep]],
+                textfont={"size": SMALL, "color": INK},
+                hovertemplate="%{customdata}<extra></extra>", row=row, col=col)
+
+
+def _texts(fit, table: pd.DataFrame) -> np.ndarray:
+    change = np.exp if fit.response.scale == "log" else np.asarray
+    rows = []
+    for r in table.itertuples():
+        measured, fitted = (quantity(float(change(v)), fit.response.unit)
+                            for v in (r.observed, r.fitted))
+        rows.append(BREAK.join([
+            bold(f"Run {r.run}"), escape(f"measured {measured}"), escape(f"fitted {fitted}"),
+            f"studentised residual {wording.digits(r.studentised, 2)}",
+            f"leverage {wording.digits(r.leverage, 2)}, Cook's distance "
+            f"{wording.digits(r.cooks_distance, 2)}"]))
+    return np.array(rows, object)
+
+
+def _axes(figure: go.Figure, fit, table: pd.DataFrame, fitted: pd.Series, drawn: list) -> None:
+    small = {"title_font_size": SMALL + 1, "title_standoff": 6}
+    spread = value_axis(drawn)
+    for row, col, x, y in ((1, 1, "normal score", "studentised residual"),
+                           (1, 2, wrap(f"fitted {fit.response.title}", 270, SMALL + 1, most=2),
+                            "studentised residual"),
+                           (2, 1, "place in run order", "studentised residual"),
+                           (2, 2, "leverage", "Cook's distance")):
+        figure.update_xaxes(title_text=x, showgrid=False, row=row, col=col, **small)
+        figure.update_yaxes(title_text=y, row=row, col=col, **small,
+                            **(spread if (row, col) != (2, 2) else {}))
+    figure.update_xaxes(row=1, col=2, **value_axis(fitted, log=fit.response.scale == "log"))
+    figure.update_xaxes(row=2, col=2, **value_axis(table["leverage"]))
+    figure.update_yaxes(row=2, col=2, range=[0, 1.12 * max(np.nanmax(table["cooks_distance"]),
+                                                           1e-3)])
+    for row, col, text in ((1, 1, "Shape: inside the band if normal"),
+                           (1, 2, "Spread: even, no bend"),
+                           (2, 1, "Time: no drift or waves"),
+                           (2, 2, "Influence: no run far above")):
+        panel_note(figure, text, row=row, col=col)
+
+
+def _finding(fit, table: pd.DataFrame, outside: int, n: int) -> tuple[str, str]:
+    far, heavy = list(table.loc[table["far"], "run"]), list(table.loc[table["heavy"], "run"])
+    found = []
+    if far:
+        found.append(f"{_runs(far, n)} {'lies' if len(far) == 1 else 'lie'} further from the model "
+                     "than noise explains")
+    if heavy:
+        found.append(f"the fit leans on {_runs(heavy, len(table))}")
+    serial = fit.serial_correlation
+    if serial is not None and serial.p < 0.05:
+        found.append("residuals next to each other in time are "
+                     + ("alike" if serial.statistic < 2 else "opposed"))
+    free = table[~table["settled"]]
+    if len(free) >= 8 and free["fitted"].nunique() > 3:
+        trend = stats.spearmanr(free["fitted"], free["standardised"].abs())
+        if trend.pvalue < 0.01:
+            found.append(f"spread {'grows' if trend.statistic > 0 else 'shrinks'} with the fitted "
+                         "value")
+    # Of n ordered residuals about one in twenty leaves a 95 % band by chance.
+    if outside > max(1, stats.binom.ppf(0.99, n, 1 - _BAND)) and not far:
+        found.append("residuals are not normal in shape")
+    label = fit.response.label
+    title = (f"Nothing in the residuals of {label} speaks against the model" if not found
+             else f"{wording.capitalise(label)}: " + "; ".join(found))
+    said = [f"{wording.count(fit.df_error, 'degree')} of freedom for error. Grey band: 95\u00a0% "
+            "of simulated studies with normal noise, each point by itself."]
+    settled = table.loc[table["settled"], "run"]
+    if len(settled):
+        said.append(f"The fit passes through {_runs(list(settled))} whatever was measured, so no "
+                    "residual is drawn.")
+    return title, " ".join(said)
+
+
+def _runs(runs: list, of: int | None = None) -> str:
+    if of is not None and len(runs) > _NAMED:
+        return f"{len(runs)} of {of} runs"
+    return f"{'run' if len(runs) == 1 else 'runs'} {wording.join(runs)}"
