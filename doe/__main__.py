@@ -124,13 +124,15 @@ def plan(study: StudyPath,
 
 @app.command()
 def sheet(study: StudyPath, file: Annotated[Path, typer.Option(
-        "--out", "-o", help="The run sheet: .csv, .xlsx or .html decides the kind.")]) -> None:
+        "--out", "-o", help="The run sheet: .csv, .xlsx or .html decides the kind.")],
+        overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a file that may have "
+                                                "been filled in.")] = False) -> None:
     """Write the run sheet: CSV, XLSX or printable HTML."""
     from doe.sheets import write_sheet
     from doe.store import open_study
 
     with open_study(study) as opened:
-        write_sheet(opened.read(), file)
+        write_sheet(opened.read(), file, overwrite=overwrite)
     out.print(f"Run sheet: {file.resolve()}", markup=False)
 
 
@@ -141,13 +143,17 @@ def import_(study: StudyPath,
             correct: Annotated[bool, typer.Option("--correct", help="Let values in the sheet "
                                                   "replace recorded ones.")] = False,
             reason: Annotated[str, typer.Option(help="Why recorded values change.")] = "",
+            author: Annotated[str, typer.Option(help="Who says so.")] = "",
+            decimal: Annotated[str | None, typer.Option(help="Decimal mark of a CSV, '.' or ',', "
+                                                        "where the file leaves it open.")] = None,
             ) -> None:
     """Read a filled run sheet: all of it, or nothing."""
     from doe.sheets import import_sheet
     from doe.store import open_study
 
     with open_study(study) as opened:
-        done = import_sheet(file, opened, correct=correct, reason=reason)
+        done = import_sheet(file, opened, correct=correct, reason=reason, author=author,
+                            decimal=decimal)
         out.print(done.sentence, markup=False)
         out.print(opened.read().progress, markup=False)
 

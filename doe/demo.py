@@ -53,7 +53,7 @@ def run_demo(folder: str | Path, *, seed: int, progress: Callable[[str], None] |
     said.append(f"Screening. {screening.plan.sentence}")
     said += appraise(screening.plan).alias_sentences[:1]
     for kind in ("html", "xlsx", "csv"):
-        write_sheet(screening, folder / f"run_sheet.{kind}")
+        write_sheet(screening, folder / f"run_sheet.{kind}", overwrite=True)
     said.append(f"{screening.progress} {' '.join(screening.deviations()['sentence'])}")
     step("Screening: analysis and report")
     fits = default_fits(screening)
