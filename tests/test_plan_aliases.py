@@ -156,6 +156,8 @@ def test_snapped_fraction_keeps_its_resolution_in_words_and_its_numbers_from_the
     assert not structure.regular
     assert structure.sentence.startswith("Resolution IV")
     assert "differ from it" in structure.sentences[1]
+    # None of the two-factor interactions is in the model; that they come in pairs is still said.
+    assert "revolution × rotation ratio with time × absolute pressure" in structure.sentences[2]
     assert "I(rotation_ratio ** 2)" not in alias_matrix(plan).columns  # two levels, if blurred
     full = alias_structure(plan, standard_terms(region, "linear"), order=2)
     assert full.table["coefficient"].max() < 0.1

@@ -17,7 +17,7 @@ from doe.planning import (
     suggest_runs,
 )
 from doe.planning.generators import choose_fraction, parse_generators
-from doe.terms import Term
+from doe.terms import Term, exponents
 
 MIXER = Mixer("mixer", 150.0, pressure_range=(2.0, 101.0))
 
@@ -222,13 +222,15 @@ def test_plans_by_name():
 
 def test_every_suggestion_can_be_made_as_announced():
     for region in (plain_region(2), plain_region(5),
-                   Region([*plain_region(3).factors, Factor.categorical("cup", ["P", "Q"])])):
+                   Region([*plain_region(3).factors, Factor.categorical("cup", ["P", "Q"])]),
+                   Region([*plain_region(2).factors, Factor.categorical("cup", ["P", "Q", "R"])],
+                          ("A + B <= 0.5",))):
         table = suggest_runs(region)
         assert set(table["family"]) <= set(FAMILIES)
         for row in table.itertuples():
             plan = make_plan(region, row.family, seed=1, **row.options)
             assert len(plan) == row.runs
-            assert len(plan.terms) == row.coefficients
+            assert len(exponents(region, plan.terms)[1]) == row.coefficients
 
 
 def test_worked_example_in_the_docs():

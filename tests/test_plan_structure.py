@@ -222,3 +222,12 @@ def test_snapping_is_taken_from_the_mixer():
     assert settable(region, plan.settings, MIXER).equals(plan.settings)
     rotation = plan.runs["revolution"] * plan.runs["rotation_ratio"]
     assert np.allclose(rotation % 10, 0, atol=1e-6) | np.allclose(rotation % 10, 10, atol=1e-6)
+
+
+def test_too_few_kinds_of_points_for_the_model_are_said():
+    region = Region((Factor("a", -1, 1), Factor("b", -1, 1)))
+    # Rotatable in two factors without centre points: all eight points on one circle, so mean
+    # and squares cannot be told apart (Box & Hunter 1957).
+    plan = central_composite(region, centre_points=0, seed=1)
+    assert any("cannot separate all 6 coefficients" in r for r in plan.remarks)
+    assert not any("cannot separate" in r for r in central_composite(region, seed=1).remarks)

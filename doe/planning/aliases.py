@@ -70,7 +70,8 @@ def alias_structure(plan: Plan, terms: Sequence[Term] | None = None,
     if _still_regular(plan):
         return _by_words(plan, order)
     said = [_resolution_sentence(plan, *_words(plan)), "That holds for the ideal plan. The "
-            "settings differ from it, so what follows is computed from the runs themselves."]
+            "settings differ from it, so what follows is computed from the runs themselves.",
+            *_left_out(plan, terms, order)]
     return _by_matrix(plan, terms, order, said)
 
 
@@ -158,6 +159,16 @@ def _resolution_sentence(plan: Plan, words: np.ndarray, signs: np.ndarray) -> st
 
 
 # ---- all other plans -------------------------------------------------------------------
+
+def _left_out(plan: Plan, terms: Sequence[Term], order: int) -> list[str]:
+    """Aliases of the ideal plan among effects of which none is in the model."""
+    table = _by_words(plan, order).table
+    inside = {t.label(plan.region) for t in terms}
+    pairs = [f"{row.label} with {row.aliased_with}" for row in table.itertuples()
+             if row.aliased_with and row.label not in inside]
+    return ["Left out of the model, and all but aliased with each other: " + "; ".join(pairs)
+            + "."] if pairs else []
+
 
 def omitted_terms(plan: Plan, terms: Sequence[Term], order: int) -> list[Term]:
     """Terms of up to `order` that the model leaves out and the runs could show.

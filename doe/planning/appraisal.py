@@ -303,8 +303,9 @@ def _sentences(plan: Plan, model: _Model, between: np.ndarray, sd_given: bool,
     if between.any():
         out.append(_grouped(table[between], sd_given, parts))
     if df and not pure:
-        out.append("As no setting is repeated, error is estimated from effects left out of the "
-                   "model; if these are real, it comes out too large.")
+        out.append("As no setting is repeated" + " within a block" * bool(b) + ", error is "
+                   "estimated from effects left out of the model; if these are real, it comes "
+                   "out too large.")
     high = table[np.isfinite(table["vif"]) & (table["vif"] > _HIGH_VIF)]
     if len(high):
         worst = high.loc[high["vif"].idxmax()]
@@ -362,10 +363,11 @@ def _detectable(table: pd.DataFrame, sd_given: bool, parts: dict) -> list[str]:
                 f"sure would a change of {known} from low to high be found with {wanted} "
                 f"power{assumed}."]
     low, high = (_as_power(v) for v in (shown["power"].min(), shown["power"].max()))
+    found = (low if low == high else f"{low} or more" if high.startswith("more")
+             else f"{low} to {high}")
     return [f"A main effect of {_reach(shown['detectable_effect'], sd_given)} from low to high is "
             f"found with {wanted} power{assumed} (two-sided test at {100 * parts['alpha']:g} %); "
-            f"one of {_reach(pd.Series([parts['effect']]), sd_given)} with "
-            f"{low if low == high else f'{low} to {high}'}."]
+            f"one of {_reach(pd.Series([parts['effect']]), sd_given)} with {found}."]
 
 
 def _grouped(table: pd.DataFrame, sd_given: bool, parts: dict) -> str:

@@ -12,7 +12,7 @@ from doe.errors import InputError
 from doe.factors import Region
 from doe.mixer import ATMOSPHERE, Mixer
 from doe.terms import Term, model_matrix
-from doe.wording import count, digits
+from doe.wording import count, digits, join
 
 __all__ = ["Settled", "block_columns", "feasible", "information", "rank", "sample", "settable",
            "settle"]
@@ -214,8 +214,10 @@ def _broken(region: Region, settings: pd.DataFrame, mixer: Mixer | None) -> tupl
     limits = [f"range of {f.label}" for f in region.numeric
               if (np.abs(f.code(settings[f.name])) > 1 + 1e-9).any()]
     limits += [str(c) for c in region.constraints if not c.holds(settings).all()]
-    if mixer is not None and (beyond := outside_mixer(settings, mixer)):
-        limits.append("the mixer's limits on " + ", ".join(beyond))
+    if mixer is not None:
+        beyond = outside_mixer(settings[region.contains(settings)], mixer)
+        if beyond:
+            limits.append("the mixer's limits on " + join(region[n].label for n in beyond))
     return tuple(limits)
 
 

@@ -154,9 +154,8 @@ def assemble(region: Region, ideal: pd.DataFrame, *, point: Sequence[str],
     block = np.ones(len(ideal), int) if block is None else np.asarray(block, int)
     remarks = list(remarks)
     settled = settle(region, ideal, mixer)
+    remarks += _missing(region, ideal, terms, block)
     remarks += cost(region, ideal[region.names], settled, terms, block)
-    if not settled.moves.any():
-        remarks += _missing(region, settled.settings, terms, block)
     group, said = _groups(region, settled.settings, group_hard_to_change)
     order, plots = run_order(block, seed, group)
     runs = settled.settings.copy()

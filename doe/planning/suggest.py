@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable
-from math import comb
+from math import comb, prod
 
 import pandas as pd
 
@@ -17,9 +17,12 @@ from doe.planning.regular import GREATEST_BASIC, GREATEST_K, Fraction, best_frac
 from doe.planning.screening import plackett_burman
 from doe.planning.structure import has_middle
 from doe.planning.surface import box_behnken, central_composite
+from doe.terms import exponents
 from doe.wording import join
 
 __all__ = ["FAMILIES", "make_plan", "suggest_runs"]
+
+_LARGEST = 256
 
 FAMILIES: dict[str, Callable[..., Plan]] = {
     "full factorial": full_factorial,
@@ -67,6 +70,7 @@ def suggest_runs(region: Region) -> pd.DataFrame:
         ``resolution`` (roman numerals, or empty), ``coefficients`` (of the model the plan is
         made for) and ``tells`` (in words).
     """
+    region = Region(region.factors)  # constraints move points, but not their number
     k = len(region)
     rows: list[dict] = []
     two_level = all(f.is_numeric or len(f.levels) == 2 for f in region.factors)
@@ -83,8 +87,11 @@ def suggest_runs(region: Region) -> pd.DataFrame:
     if two_level and (8 <= k <= 11 or 16 <= k <= 23):  # else 8 or 16 runs carry them
         rows.append(_row("Plackett–Burman", {}, len(plackett_burman(region, seed=0)), 1 + k,
                          "main effects, each blurred a little by many two-factor interactions"))
-    if two_level and k <= GREATEST_BASIC + 1:
-        rows.append(_row("full factorial", {}, 1 << k, 1 + k + pairs,
+    every = prod(2 if f.is_numeric else len(f.levels) for f in region.factors)
+    if every <= _LARGEST:
+        plan = full_factorial(region, seed=0)
+        columns = len(exponents(region, plan.terms)[1])
+        rows.append(_row("full factorial", {}, every, columns,
                          "main effects and all interactions", "full"))
     quadratic = 1 + 2 * k + pairs
     if all(f.is_numeric and has_middle(f) for f in region.factors):
