@@ -7,6 +7,7 @@ from dataclasses import fields
 import pandas as pd
 
 from doe.brief import Brief
+from doe.factors import Factor
 
 __all__ = ["equipment_tables", "factor_table", "response_table"]
 
@@ -16,10 +17,20 @@ def factor_table(brief: Brief) -> pd.DataFrame:
     return pd.DataFrame([{
         "factor": f.label, "unit": f.unit or "–",
         "range": f"{f.low:.4g} to {f.high:.4g}" if f.is_numeric else ", ".join(f.levels),
-        "settable": (f"steps of {f.increment:g}" if f.increment else
-                     ", ".join(f"{v:g}" for v in f.levels) if f.kind == "ordinal" else
-                     "any value" if f.is_numeric else "each level"),
+        "settable": _settable(f, brief),
         "hard_to_change": "yes" if f.hard_to_change else "no"} for f in brief.region.factors])
+
+
+def _settable(f: Factor, brief: Brief) -> str:
+    if not f.is_numeric:
+        return "each level"
+    if f.kind == "ordinal":
+        return ", ".join(f"{v:g}" for v in f.levels)
+    if f.increment:
+        return f"steps of {f.increment:g} {f.unit}".rstrip()
+    if f.name.endswith("rotation_ratio"):
+        return f"by rotation in steps of {brief.mixer.rotation_increment:g} rpm"
+    return "any value"
 
 
 def response_table(brief: Brief) -> pd.DataFrame:

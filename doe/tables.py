@@ -8,10 +8,12 @@ from html import escape
 import numpy as np
 import pandas as pd
 
-from doe.wording import decimals_for, digits, fixed, p_value
+from doe.errors import as_choice
+from doe.wording import MINUS, decimals_for, digits, fixed, p_value
 
 __all__ = ["Table", "html_table"]
 
+NUMBERS = ("column", "each", "exact")
 STYLE = """
 <style>
 table.study {border-collapse: collapse; font: 13px/1.4 'Helvetica Neue', Arial,
@@ -20,7 +22,8 @@ table.study caption {text-align: left; color: #555; padding: 2px 0 4px}
 table.study th {text-align: left; font-weight: 600; border-bottom: 2px solid #1a1a1a;
   padding: 3px 10px 3px 0; vertical-align: bottom; white-space: normal}
 table.study td {border-bottom: 1px solid #e4e4e4; padding: 3px 10px 3px 0; vertical-align: top}
-table.study .number {text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap}
+table.study .number {text-align: right; font-variant-numeric: tabular-nums}
+table.study td.number {white-space: nowrap}
 table.study tr.marked td {font-weight: 600}
 </style>
 """.strip()
@@ -40,29 +43,34 @@ class Table:
     marked : sequence of bool, optional
         Rows to set in bold.
     n : int
-        Significant digits of the least variable number in each column.
+        Significant digits.
+    numbers : {"column", "each", "exact"}
+        "column" gives a column's numbers the same decimals, "each" every number its own (for
+        columns that mix units), "exact" all the digits there are.
     """
 
     def __init__(self, frame: pd.DataFrame,
                  columns: Mapping[str, str] | Sequence[str] | None = None, *,
-                 caption: str = "", marked: Sequence[bool] | None = None, n: int = 3) -> None:
+                 caption: str = "", marked: Sequence[bool] | None = None, n: int = 3,
+                 numbers: str = "column") -> None:
         self.frame, self.columns, self.caption = frame, columns, caption
-        self.marked, self.n = marked, n
+        self.marked, self.n, self.numbers = marked, n, as_choice("numbers", numbers, NUMBERS)
 
     def _repr_html_(self) -> str:
         return STYLE + html_table(self.frame, self.columns, caption=self.caption,
-                                  marked=self.marked, n=self.n)
+                                  marked=self.marked, n=self.n, numbers=self.numbers)
 
     def __repr__(self) -> str:
-        headings, cells = _cells(self.frame, self.columns, self.n)
+        headings, cells = _cells(self.frame, self.columns, self.n, self.numbers)
         return pd.DataFrame(dict(enumerate(c for c, _ in cells))).set_axis(
             headings, axis=1).to_string(index=False)
 
 
 def html_table(frame: pd.DataFrame, columns: Mapping[str, str] | Sequence[str] | None = None, *,
-               caption: str = "", marked: Sequence[bool] | None = None, n: int = 3) -> str:
+               caption: str = "", marked: Sequence[bool] | None = None, n: int = 3,
+               numbers: str = "column") -> str:
     """The table as an HTML element of class ``study``, without its style sheet."""
-    headings, cells = _cells(frame, columns, n)
+    headings, cells = _cells(frame, columns, n, numbers)
     kinds = [' class="number"' if numeric else "" for _, numeric in cells]
     out = ['<table class="study">']
     if caption:
@@ -78,7 +86,8 @@ def html_table(frame: pd.DataFrame, columns: Mapping[str, str] | Sequence[str] |
     return "".join(out)
 
 
-def _cells(frame: pd.DataFrame, columns, n: int) -> tuple[list[str], list[tuple[list[str], bool]]]:
+def _cells(frame: pd.DataFrame, columns, n: int, numbers: str
+           ) -> tuple[list[str], list[tuple[list[str], bool]]]:
     if columns is None:
         columns = {c: str(c).replace("_", " ") for c in frame.columns}
     elif not isinstance(columns, Mapping):
@@ -86,10 +95,10 @@ def _cells(frame: pd.DataFrame, columns, n: int) -> tuple[list[str], list[tuple[
     units = frame.attrs.get("units", {})
     headings = [heading + (f" ({units[c]})" if units.get(c) else "")
                 for c, heading in columns.items()]
-    return headings, [_column(frame[c], n) for c in columns]
+    return headings, [_column(frame[c], n, numbers) for c in columns]
 
 
-def _column(values: pd.Series, n: int) -> tuple[list[str], bool]:
+def _column(values: pd.Series, n: int, how: str) -> tuple[list[str], bool]:
     if values.dtype == bool:
         return [("yes" if v else "no") for v in values], False
     numeric = pd.api.types.is_numeric_dtype(values)
@@ -100,13 +109,16 @@ def _column(values: pd.Series, n: int) -> tuple[list[str], bool]:
         return [p_value(v).removeprefix("p ").removeprefix("= ") if v == v else ""
                 for v in values], True
     numbers = values.to_numpy(float, na_value=np.nan)
+    if how == "exact":
+        return [f"{v:.10g}".replace("-", MINUS) if v == v else "" for v in numbers], True
     finite = numbers[np.isfinite(numbers)]
     if finite.size and (finite == np.round(finite)).all() and np.abs(finite).max() < 1e7:
         return [fixed(v, 0) if np.isfinite(v) else "" for v in numbers], True
     sizes = np.abs(finite[finite != 0])
     # One number of decimals down the column lets the eye compare; where the sizes span more
     # than four decades it would blank the small or flood the large, so each stands alone.
-    if sizes.size and sizes.max() < 1e4 * sizes.min() and 1e-5 <= sizes.max() < 1e7:
+    even = sizes.size and sizes.max() < 1e4 * sizes.min() and 1e-5 <= sizes.max() < 1e7
+    if how == "column" and even:
         places = min(decimals_for(float(np.median(sizes)), n), 6)
         return [fixed(v, places) if np.isfinite(v) else "" for v in numbers], True
     return [digits(v, n) if v == v else "" for v in numbers], True

@@ -51,6 +51,10 @@ CONFIRMATION = {"label": "response", "unit": "unit", "runs": "runs", "observed":
                 "specification": "specification", "runs_inside": "runs that meet it"}
 
 
+DRIFT = {"label": "setting", "unit": "unit", "setting": "chosen", "low": "from", "high": "to",
+         "limit_low": "bound below by", "limit_high": "bound above by"}
+
+
 def lead(text: str) -> dict:
     return {"kind": "lead", "text": text}
 
@@ -81,9 +85,9 @@ def summary(found: Findings) -> list[dict]:
         parts += [lead(recipe.sentences[0]), *listed(recipe.sentences[1:])]
         parts.append(_recipe_table(recipe))
     if found.confirmed is not None:
-        parts += listed(found.confirmed.sentences)
-    parts += [heading("What was found"), *listed(f"{f.response.label}: {f.sentence}"
-                                                 for f in fits.values())]
+        parts += [heading("What the confirmation runs said"),
+                  *listed(_verdict(found.confirmed))]
+    parts += [heading("What was found"), *listed(f.sentence for f in fits.values())]
     return parts if fits else [lead("No response has enough measurements yet to say anything.")]
 
 
@@ -123,7 +127,7 @@ def plan(found: Findings) -> list[dict]:
     if first.assumed_sd:
         parts.append(drawn(charts.detectable_effects(appraisal, first)))
     return [*parts, heading("Runs as planned, in run order"),
-            table(made.table, {c: labels.get(c, c.replace("_", " ")) for c in made.runs}, n=4)]
+            table(made.table, {c: labels.get(c, c.replace("_", " ")) for c in made.runs})]
 
 
 def conduct(found: Findings) -> list[dict]:
@@ -137,7 +141,7 @@ def conduct(found: Findings) -> list[dict]:
         labels = {v.name: v.label for v in (*brief.region.factors, *brief.responses)}
         columns = {c: labels.get(c, c) for c in data.columns if c not in ("standard", "order")}
         parts += [heading("Raw data (settings as achieved where they were recorded)"),
-                  table(data, columns, n=4)]
+                  table(data, columns, numbers="exact")]
         parts += [drawn(charts.run_progress(data, r, total=len(study.plan)))
                   for r in brief.responses if data[r.name].notna().any()]
     remarks = study.log()
@@ -153,7 +157,7 @@ def analysis(found: Findings) -> list[dict]:
     for f in found.fits.values():
         active = {str(t) for t in f.active}
         effects = f.table[f.table["term"] != "1"]
-        parts += [heading(f.response.title), lead(f.sentence), *listed(f.sentences),
+        parts += [heading(f.response.title), lead(f.sentence), *listed(f.sentences[1:]),
                   drawn(charts.ordered_effects(f))]
         if f.lenth is not None:
             parts.append(drawn(charts.half_normal(f)))
@@ -188,12 +192,14 @@ def choice(found: Findings) -> list[dict]:
             fixed = {n: v for n, v in settings.items() if n not in (x, y)}
             parts.append(drawn(charts.contour(f, x, y, fixed)))
     if len(recipe.tolerances):
-        parts += [heading("How far each setting may drift"), table(recipe.tolerances)]
+        parts += [heading("How far each setting may drift"),
+                  table(recipe.tolerances, DRIFT, numbers="each")]
     if len(recipe.alternatives) > 1:
-        parts += [heading("Other settings nearly as good"), table(recipe.alternatives)]
+        parts += [heading("Other settings nearly as good"),
+                  table(recipe.alternatives, _alternatives(found))]
     if found.confirmed is not None:
         parts += [heading("Confirmation runs"), *listed(found.confirmed.sentences),
-                  table(found.confirmed.table, CONFIRMATION)]
+                  table(found.confirmed.table, CONFIRMATION, numbers="each")]
     return parts
 
 
@@ -223,6 +229,7 @@ def making(found: Findings) -> list[dict]:
                         for f in found.fits.values())])]
     if len(study.trail):
         shown = study.trail[["when", "who", "what", "before", "after", "reason"]]
+        shown = shown.assign(when=shown["when"].str.slice(0, 16).str.replace("T", " "))
         parts += [heading("Trail of changes"), table(shown)]
     return parts
 
@@ -246,7 +253,19 @@ def _recipe_table(recipe: Recipe) -> dict:
                                                  strict=True)])
     return table(shown, {"response": "response", "predicted": "predicted",
                          "mean_low": "mean from", "mean_high": "to", "low": "one new run from",
-                         "high": "to", "specification": "specification", "meets": "met"})
+                         "high": "to", "specification": "specification", "meets": "met"},
+                 numbers="each")
+
+
+def _verdict(confirmed: Confirmation) -> list[str]:
+    """The sentences on the whole, without those on each response."""
+    return confirmed.sentences[int(confirmed.table["observed"].notna().sum()):]
+
+
+def _alternatives(found: Findings) -> dict[str, str]:
+    labels = {v.name: v.label for v in (*found.study.plan.region.factors,
+                                        *found.study.brief.responses)}
+    return {c: labels.get(c, c.replace("_", " ")) for c in found.recipe.alternatives}
 
 
 def _strongest(f: Fit, numeric: list[str]) -> tuple[str, str]:
