@@ -195,23 +195,21 @@ def analyse(study: StudyPath,
 
 
 @app.command()
-def choose(study: StudyPath,
-           short: Annotated[bool, typer.Option("--short", help="Prefer the shortest cycle among "
-                                               "settings nearly as good.")] = False) -> None:
-    """Find the setting that serves all responses best."""
-    from doe.decision import best_setting
-    from doe.report import default_fits
+def choose(study: StudyPath) -> None:
+    """Find the shortest cycle that serves all responses."""
+    from doe.conclude import fit_all, recommend
     from doe.tables import Table
 
     value = _read_with_plan(study)
-    brief = value.brief
-    recipe = best_setting(list(default_fits(value).values()), mixer=brief.mixer,
-                          vessel=brief.vessel, material=brief.material,
-                          fill_mass=brief.fill_mass, prefer_short=short)
+    fits = fit_all(value)
+    if not fits:
+        raise InputError("study", str(study), "no response has two measurements yet",
+                         "Record more runs first")
+    recipe = recommend(value, fits)
     for sentence in recipe.sentences:
         out.print(f"• {sentence}", markup=False)
-    out.print(repr(Table(recipe.table, ["label", "predicted", "low", "high", "specification",
-                                        "meets"])), markup=False)
+    out.print(repr(Table(recipe.table, ["label", "unit", "predicted", "low", "high",
+                                        "specification", "meets"], numbers="each")), markup=False)
     out.print("\nCautions", style="bold")
     for line in recipe.cautions:
         out.print(f"• {line}", markup=False)

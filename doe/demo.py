@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from doe.decision import best_setting, confirmation
+from doe.conclude import fit_all, recommend
+from doe.decision import confirmation
 from doe.planning import appraise
 from doe.practice import demo_study, demo_surface, simulate
-from doe.report import default_fits, write_report
+from doe.report import write_report
 from doe.sheets import write_sheet
 from doe.study import Study
 
@@ -56,7 +57,7 @@ def run_demo(folder: str | Path, *, seed: int, progress: Callable[[str], None] |
         write_sheet(screening, folder / f"run_sheet.{kind}", overwrite=True)
     said.append(f"{screening.progress} {' '.join(screening.deviations()['sentence'])}")
     step("Screening: analysis and report")
-    fits = default_fits(screening)
+    fits = fit_all(screening)
     said += [f.sentence for f in fits.values()]
     write_report(screening, folder / "first_screening.html", fits=fits)
 
@@ -64,17 +65,14 @@ def run_demo(folder: str | Path, *, seed: int, progress: Callable[[str], None] |
     surface = _fresh(folder / SURFACE, demo_surface, seed)
     said.append(f"Response surface. {surface.plan.sentence}")
     step("Response surface: best setting")
-    fits = default_fits(surface)
-    brief = surface.brief
-    recipe = best_setting(list(fits.values()), mixer=brief.mixer, vessel=brief.vessel,
-                          material=brief.material, fill_mass=brief.fill_mass,
-                          prefer_short=True, seed=seed)
+    fits = fit_all(surface)
+    recipe = recommend(surface, fits, seed=seed)
     said += recipe.sentences
 
     step("Confirmation runs")
     settings = pd.DataFrame([recipe.settings] * CONFIRMATION_RUNS)
     observed = simulate(settings.assign(run=range(101, 101 + CONFIRMATION_RUNS)), seed=seed,
-                        brief=brief)
+                        brief=surface.brief)
     confirmed = confirmation(recipe, list(fits.values()), observed)
     said.append(confirmed.sentence)
 

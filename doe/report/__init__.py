@@ -1,5 +1,5 @@
 """The development report as one HTML file."""
 
-from doe.report.build import default_fits, report_html, write_report
+from doe.report.build import report_html, write_report
 
-__all__ = ["default_fits", "report_html", "write_report"]
+__all__ = ["report_html", "write_report"]

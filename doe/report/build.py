@@ -10,8 +10,9 @@ from pathlib import Path
 from jinja2 import Environment
 from plotly.offline import get_plotlyjs
 
-from doe.analysis import Fit, fit
-from doe.decision import Confirmation, Recipe, best_setting
+from doe.analysis import Fit
+from doe.conclude import fit_all, recommend
+from doe.decision import Confirmation, Recipe
 from doe.errors import InputError
 from doe.report import sections
 from doe.study import Study
@@ -32,7 +33,7 @@ def report_html(study: Study, *, fits: Mapping[str, Fit] | None = None,
     fits : mapping of response name to Fit, optional
         As chosen by the analyst; by default the largest model each response supports.
     recipe : Recipe, optional
-        As chosen; by default the best setting by desirability.
+        As chosen; by default that of `doe.conclude.recommend`.
     confirmed : Confirmation, optional
         What the confirmation runs said.
     made_at : datetime, optional
@@ -49,11 +50,9 @@ def report_html(study: Study, *, fits: Mapping[str, Fit] | None = None,
         raise InputError("study, plan", None, "there is nothing to report yet",
                          "Make a plan first")
     if fits is None:
-        fits = default_fits(study)
+        fits = fit_all(study)
     if recipe is None and fits:
-        brief = study.brief
-        recipe = best_setting(list(fits.values()), mixer=brief.mixer, vessel=brief.vessel,
-                              material=brief.material, fill_mass=brief.fill_mass)
+        recipe = recommend(study, fits)
     made = []
     for title, write in sections.SECTIONS.items():
         if progress is not None:
@@ -79,13 +78,6 @@ def write_report(study: Study, path: str | Path, **options) -> Path:
     part.write_text(report_html(study, **options), encoding="utf-8")
     part.replace(path)
     return path
-
-
-def default_fits(study: Study) -> dict[str, Fit]:
-    """The largest model that each response's measurements support, where there are any."""
-    data, region = study.table(), study.plan.region
-    return {r.name: fit(data, r, region) for r in study.brief.responses
-            if data[r.name].notna().sum() >= 2}
 
 
 def _trusted(text: str):
