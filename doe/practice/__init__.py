@@ -24,10 +24,12 @@ settling
 
 from __future__ import annotations
 
+from doe.practice.classroom import open_practice, perform_due
 from doe.practice.scenario import RUN_SD, demo_brief, surface_brief
 from doe.practice.search import Optimum, one_knob_at_a_time, optimum
 from doe.practice.simulation import simulate, truth
 from doe.practice.studies import demo_study, demo_surface, write_demo
 
 __all__ = ["RUN_SD", "Optimum", "demo_brief", "demo_study", "demo_surface", "one_knob_at_a_time",
-           "optimum", "simulate", "surface_brief", "truth", "write_demo"]
+           "open_practice", "optimum", "perform_due", "simulate", "surface_brief", "truth",
+           "write_demo"]
