@@ -87,6 +87,23 @@ def test_plackett_burman_interactions_are_left_out_together():
     assert any("15 two-factor interactions cannot all be told apart" in s for s in model.sentences)
 
 
+def test_a_lost_run_costs_one_interaction_not_all():
+    data = two_level(4)
+    data["E"] = data["A"] * data["B"] * data["C"] * data["D"]
+    whole, lost = (fit(with_noise(d, 3 * d["A"]), VOIDS, region_of(5)) for d in (data, data[1:]))
+    assert names(whole) - names(lost) == {"D:E"}
+    assert len(lost.terms) == 15
+    assert any("hardly tell them from the rest: D × E." in s for s in lost.sentences)
+
+
+def test_two_levels_that_scatter_have_no_squares():
+    data = pd.concat([two_level(2)] * 5, ignore_index=True)
+    data += np.random.default_rng(9).normal(0, 0.02, data.shape)
+    model = fit(with_noise(data, 0), VOIDS, region_of(2))
+    assert names(model) == {"1", "A", "B", "A:B"}
+    assert not any("squares" in s for s in model.sentences)
+
+
 def test_constant_factor_is_named_and_dropped_with_its_interactions():
     data = pd.concat([two_level(2)] * 2).assign(C=1.0)
     model = fit(with_noise(data, data["A"]), VOIDS, region_of(3))

@@ -24,6 +24,9 @@ GREATEST_INFLATION = 10.0
 UNNAMED = 0.1
 """Part of a dropped column's length that the terms named as its alias may leave unexplained."""
 
+FEW = 0.25
+"""Inestimable interactions, as a share of the others, that do not condemn these as well."""
+
 LEAST_SPREAD = 0.1
 """Least own standard deviation of a column, in half-ranges, to take it up unasked."""
 
@@ -223,10 +226,10 @@ def largest_model(region: Region, data: pd.DataFrame, blocks: pd.Series | None =
     """The largest hierarchical model of second order that the settings support.
 
     Main effects, then two-factor interactions, then squares. Interactions that fall
-    together with one earlier term are left out singly; where they are spread over many
-    (as in Plackett–Burman plans), choosing some of them would be arbitrary, so all are
-    left out. Terms that the data hardly tell apart (variance inflation above 10) or
-    hardly vary are left out as well.
+    together with one earlier term are left out singly, as are a few that a lost run has
+    made inestimable; where many are spread over the others (as in Plackett–Burman plans),
+    choosing some of them would be arbitrary, so all are left out. Terms that the data
+    hardly tell apart (variance inflation above 10) or hardly vary are left out as well.
 
     Returns
     -------
@@ -258,13 +261,13 @@ def largest_model(region: Region, data: pd.DataFrame, blocks: pd.Series | None =
             if _well_estimated(trial, values):
                 trial.add(values, [term] * values.shape[1])
                 taken.append(term)
-            elif group == "squares" and len({round(v, 1) for v in np.abs(values[:, 0])}) == 1:
-                continue  # a factor at two levels has no square to speak of
+            elif group == "squares" and values.std() <= LEAST_SPREAD:
+                continue  # a factor at two levels, met or nearly, has no square to speak of
             else:
                 refused.append(term)
                 if len(trial.sources(values)) > 2 or _is_partly_new(trial, values):
                     unclear.append(term)
-        if unclear and group == "interactions":
+        if len(unclear) > FEW * len(taken) and group == "interactions":
             remarks.append(f"The {len(taken) + len(refused)} two-factor interactions cannot all be "
                            "told apart from the other effects by these runs, so none is in the "
                            "model; they may hide in the main effects.")

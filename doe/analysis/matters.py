@@ -83,8 +83,8 @@ def _ends(factor: Factor) -> tuple:
 def _effect(fit: Fit, factor: Factor, held: dict) -> pd.Series:
     """Change of the response when a factor goes from end to end, as `Fit.compare` gives it."""
     first, last = _ends(factor)
-    return _compare(fit, _settings(fit, {**held, factor.name: first}),
-                    _settings(fit, {**held, factor.name: last}))
+    change = _rows(fit, {**held, factor.name: last}) - _rows(fit, {**held, factor.name: first})
+    return fit.contrast(change).iloc[0]
 
 
 def _beyond(fit: Fit, factor: Factor, held: dict) -> str:
@@ -111,20 +111,15 @@ def _moves(fit: Fit, row: pd.Series) -> str:
 
 
 def _settings(fit: Fit, given: dict) -> pd.DataFrame:
-    """One setting: the given factors, the others at mid-range or averaged over levels."""
-    row = {f.name: [given.get(f.name, f.centre if f.is_numeric else f.levels[0])]
-           for f in fit.region.factors}
-    table = pd.DataFrame(row)
-    table.attrs["given"] = tuple(given)
-    return table
+    """One setting: the given factors, numeric ones at mid-range, others at their first level."""
+    return pd.DataFrame({f.name: [given.get(f.name, f.centre if f.is_numeric else f.levels[0])]
+                         for f in fit.region.factors})
 
 
-def _compare(fit: Fit, before: pd.DataFrame, after: pd.DataFrame) -> pd.Series:
-    """As `Fit.compare`, averaged over the levels of categorical factors not given."""
-    free = [f for f in fit.region.factors
-            if not f.is_numeric and f.name not in before.attrs["given"]]
-    contrast = fit.average_rows(after, free) - fit.average_rows(before, free)
-    return fit.contrast(contrast).iloc[0]
+def _rows(fit: Fit, given: dict) -> np.ndarray:
+    """Model columns of that setting, averaged over the levels of categories not given; (1, p)."""
+    free = [f for f in fit.region.factors if not f.is_numeric and f.name not in given]
+    return fit.average_rows(_settings(fit, given), free)
 
 
 def _setting(factor: Factor, value: object, *, unit: bool = True) -> str:
@@ -136,11 +131,10 @@ def _setting(factor: Factor, value: object, *, unit: bool = True) -> str:
 
 def _levels(fit: Fit, factor: Factor) -> str:
     """A categorical factor with three levels or more: its extremes and their difference."""
-    tables = {v: _settings(fit, {factor.name: v}) for v in factor.levels}
-    free = [f for f in fit.region.factors if not f.is_numeric and f.name != factor.name]
-    means = {v: (fit.average_rows(t, free) @ fit.coefficients).item() for v, t in tables.items()}
+    rows = {v: _rows(fit, {factor.name: v}) for v in factor.levels}
+    means = {v: (row @ fit.coefficients).item() for v, row in rows.items()}
     least, most = min(means, key=means.get), max(means, key=means.get)
-    row = _compare(fit, tables[least], tables[most])
+    row = fit.contrast(rows[most] - rows[least]).iloc[0]
     if fit.df_error:
         row = _widened(fit, row, len(factor.levels))
     return (f"{factor.label} matters: changing it from {least} to {most}, its extremes, "
