@@ -1,0 +1,203 @@
+"""The rows of a sheet below its headings, read column by column."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from functools import cached_property
+
+import numpy as np
+
+from doe.records import as_time
+from doe.sheets.grid import Grid
+from doe.sheets.headings import match_headings
+from doe.sheets.layout import Column
+from doe.sheets.parsing import (
+    SURELY_POINT,
+    AmbiguousError,
+    Cell,
+    CellError,
+    Reading,
+    decimal_mark,
+    is_blank,
+    is_missing,
+    read_number,
+    read_text,
+    read_time,
+    shown,
+)
+from doe.sheets.problems import Problem
+from doe.wording import join
+
+__all__ = ["Body"]
+
+_PLAIN = re.compile(rf"-?[0-9]+|{SURELY_POINT.pattern}")
+
+
+class Body:
+    """The cells below the headings, and what is wrong with them.
+
+    Parameters
+    ----------
+    grid : Grid
+    layout : sequence of Column
+        The columns that the study's sheet has.
+    decimal : {".", ","} or None
+        Decimal mark, where the file itself need not show it.
+
+    Attributes
+    ----------
+    rows : list of int
+        Row numbers of the file, rows without any entry left out. A *place* is an index
+        into it.
+    cells : dict of str to list of Cell
+        By key of the column, in the order of `rows`.
+    filled : set of str
+        Keys of the columns that hold anything.
+    present : list of Column
+        Those that the file has.
+    problems : list of Problem
+        Grows as columns are read.
+    bad : set of int
+        Places with a problem.
+    """
+
+    def __init__(self, grid: Grid, layout: Sequence[Column], decimal: str | None) -> None:
+        self.layout, self.stated = {c.key: c for c in layout}, decimal
+        self.bad: set[int] = set()
+        self.latest = (datetime.now(UTC) + timedelta(days=1)).isoformat(timespec="seconds")
+        self.rows = grid.rows
+        headings = grid.headings + [""] * (len(grid.columns) - len(grid.headings))
+        filled = [not all(map(is_blank, set(column))) for column in grid.columns]
+        places, problems = match_headings(headings, filled, layout, grid.heading_row)
+        self.problems: list[Problem] = problems
+        self.cells = {key: grid.columns[place] for key, place in places.items()}
+        self.present = [c for c in layout if c.key in self.cells]
+        self.filled = {c.key for c in self.present if filled[places[c.key]]}
+
+    @cached_property
+    def decimal(self) -> tuple[str | None, str]:
+        """Decimal mark of the file, and why there is none."""
+        if self.stated:
+            return self.stated, ""
+        return decimal_mark({cell for c in self.present if c.is_number
+                             for cell in self.cells[c.key]})
+
+    def refuse(self, place: int, c: Column, problem: str, remedy: str) -> None:
+        """Note a problem with a cell, or with a missing one."""
+        value = shown(self.cells[c.key][place]) if c.key in self.cells else ""
+        self.problems.append(Problem(self.rows[place], c.heading, value, problem, remedy))
+        self.bad.add(place)
+
+    def entered(self) -> np.ndarray:
+        """Which rows were filled in; boolean."""
+        out = np.zeros(len(self.rows), bool)
+        for c in self.present:
+            if c.is_entry and c.key in self.filled:
+                blank = {cell for cell in set(self.cells[c.key]) if is_blank(cell)}
+                out |= np.array([cell not in blank for cell in self.cells[c.key]])
+        return out
+
+    def numbers(self, c: Column) -> tuple[np.ndarray, dict[int, str]]:
+        """The numbers of a column, NaN where missing or refused, and "<" by place."""
+        out = np.full(len(self.rows), np.nan)
+        marks: dict[int, str] = {}
+        if c.key not in self.filled:
+            return out, marks
+        cells = self.cells[c.key]
+        values: dict[Cell, float] = {}
+        odd: dict[Cell, Reading | CellError] = {}
+        for cell in set(cells):
+            if isinstance(cell, str) and _PLAIN.fullmatch(cell):
+                values[cell] = float(cell)
+                continue
+            found = self._number(cell, c)
+            values[cell] = found.value if isinstance(found, Reading) else np.nan
+            if isinstance(found, CellError) or (found is not None and found.qualifier):
+                odd[cell] = found
+        out[:] = [values[cell] for cell in cells]
+        for i in [i for i, cell in enumerate(cells) if cell in odd] if odd else ():
+            found = odd[cells[i]]
+            if isinstance(found, CellError):
+                self.refuse(i, c, found.problem, found.remedy)
+            else:
+                marks[i] = found.qualifier
+        for i in np.flatnonzero(np.isinf(out)):
+            self.refuse(i, c, "this is not a finite number", "Enter the reading")
+        if c.kind == "whole":
+            self.drop(out, c, out != np.round(out), "this is not a whole number",
+                       "Enter a whole number")
+        self._check_span(out, c)
+        return out, marks
+
+    def _number(self, cell: Cell, c: Column) -> Reading | CellError | None:
+        if is_missing(cell):
+            return None
+        limit = c.response.detection_limit if c.response else None
+        try:
+            try:
+                return read_number(cell, c.unit, detection_limit=limit)
+            except AmbiguousError as two:
+                mark, why = self.decimal
+                if mark is None:
+                    return CellError(f"{two.problem}, and {why}", two.remedy)
+                return read_number(cell, c.unit, detection_limit=limit, decimal=mark)
+        except CellError as refusal:
+            return refusal
+
+    def _check_span(self, out: np.ndarray, c: Column) -> None:
+        least = -np.inf if c.least is None else c.least
+        greatest = np.inf if c.greatest is None else c.greatest
+        span = (f"from {least:g} to {greatest:g}" if np.isfinite([least, greatest]).all()
+                else f"at least {least:g}" if np.isfinite(least) else f"at most {greatest:g}")
+        unit = f" {c.unit}" if c.unit else ""
+        said = {"measurement": (f"a reading can only be {span}{unit}", "Check the reading and its "
+                                "unit; if it is right, widen 'possible' in the brief"),
+                "achieved": (f"an achieved setting can only be {span}{unit}",
+                             "Check the entry and its unit")}
+        self.drop(out, c, (out < least) | (out > greatest), *said.get(
+            c.role, (f"it must be {span}", "Restore it from the run sheet")))
+
+    def drop(self, out: np.ndarray, c: Column, wrong: np.ndarray, problem: str,
+             remedy: str) -> None:
+        """Refuse the numbers where `wrong`, and make them NaN."""
+        for i in np.flatnonzero(wrong & ~np.isnan(out)):
+            self.refuse(int(i), c, problem, remedy)
+            out[i] = np.nan
+
+    def texts(self, c: Column) -> list[str]:
+        """The texts of a column; "" where missing or refused."""
+        read = {"time": self._time, "choice": self._choice}.get(c.kind, lambda cell, c:
+                                                                read_text(cell))
+        if c.key not in self.filled:
+            return [""] * len(self.rows)
+        cells = self.cells[c.key]
+        texts: dict[Cell, str] = {}
+        refused: dict[Cell, CellError] = {}
+        for cell in set(cells):
+            try:
+                texts[cell] = "" if is_blank(cell) else read(cell, c)
+            except CellError as error:
+                texts[cell], refused[cell] = "", error
+        for i in [i for i, cell in enumerate(cells) if cell in refused] if refused else ():
+            self.refuse(i, c, refused[cells[i]].problem, refused[cells[i]].remedy)
+        return [texts[cell] for cell in cells]
+
+    def _time(self, cell: Cell, c: Column) -> str:
+        time = as_time(c.heading, read_time(cell))
+        if time > self.latest:
+            raise CellError("this lies in the future", "Correct the date")
+        return time
+
+    def _choice(self, cell: Cell, c: Column) -> str:
+        text = read_text(cell).strip()
+        choices = {v: v for v in c.choices}
+        if c.key == "status":
+            text = text.lower()
+            choices["planned"] = ""
+        if text not in choices:
+            raise CellError("this is not one of the choices",
+                          f"Enter {join(map(repr, c.choices), 'or')}, or leave the cell empty")
+        return choices[text]
+

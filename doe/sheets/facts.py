@@ -1,0 +1,126 @@
+"""What is said above the runs: whose sheet it is, what to heed, how to fill it in."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+
+import numpy as np
+
+from doe.cautions import cautions
+from doe.errors import InputError
+from doe.mixer import ATMOSPHERE
+from doe.responses import Response
+from doe.sheets.layout import derived, planned_runs, possible, quantity_of, stages, tidy
+from doe.study import Study
+from doe.wording import MINUS, count, digits, join, quantity
+
+__all__ = ["HOW_TO_FILL", "INVENTED", "MARK", "is_own_mark", "limits_in_words", "sheet_cautions",
+           "sheet_facts", "sheet_mark"]
+
+MARK = "sheet mark"
+INVENTED = "INVENTED for training or demonstration: no real material, mixer or measurement."
+HOW_TO_FILL = (
+    "One row an attempt; planned settings stay as they are.",
+    "Once a run was made, write 'done' in status; if it failed, write 'void' and the reason as "
+    "remark, and enter the next attempt at it in a row of its own, with its number.",
+    "Leave empty what was not measured; leave achieved settings empty where they are as planned.",
+)
+
+
+def sheet_mark(study: Study) -> str:
+    """What tells the study's sheets from those of any other, e.g. ``"20-3f9c0a41b2d87e65"``.
+
+    The number of runs and a digest of title, author, mixer, material, factors and those
+    runs' settings. Runs and responses added later leave the sheets already out in use.
+    """
+    return _mark(study, len(planned_runs(study).runs))
+
+
+def is_own_mark(mark: str, study: Study) -> bool:
+    """True if `sheet_mark` gave `mark` for this study, be it before runs were added."""
+    runs, _, _ = mark.partition("-")
+    return runs.isdigit() and 0 < int(runs) <= len(planned_runs(study).runs) and (
+        mark == _mark(study, int(runs)))
+
+
+def _mark(study: Study, runs: int) -> str:
+    brief, region = study.brief, study.plan.region
+    said = [brief.title, brief.author, brief.mixer.name, brief.material.name,
+            [[f.name, f.unit] for f in region.factors]]
+    digest = hashlib.sha256(json.dumps(said).encode())
+    for f in region.factors:
+        values = study.plan.runs[f.name].to_numpy()[:runs]
+        # Adding 0.0 makes one of the two zeros.
+        digest.update((np.round(values.astype("<f8"), 9) + 0.0).tobytes() if f.is_numeric
+                      else json.dumps(values.tolist()).encode())
+    return f"{runs}-{digest.hexdigest()[:16]}"
+
+
+def sheet_cautions(study: Study) -> list[str]:
+    """The cautions that stand on the sheet, with the planned runs' own numbers."""
+    brief = study.brief
+    try:
+        programmes = [brief.programme(row)
+                      for row in planned_runs(study).settings.to_dict("records")]
+    except InputError:
+        # Speeds or times are neither factors nor held: the general cautions remain.
+        programmes = []
+    return [tidy(c) for c in cautions(brief.mixer, brief.vessel, brief.material, programmes,
+                                      fill_mass=brief.fill_mass)]
+
+
+def sheet_facts(study: Study) -> dict[str, str]:
+    """What stands above the runs, by topic."""
+    brief, plan = study.brief, planned_runs(study)
+    mixer, vessel = brief.mixer, brief.vessel
+    follows = derived(study, plan.runs)
+    fitted, loads = (np.unique(follows[key]) for key in ("counterbalance mass", "load mass"))
+    same = len(loads) == 1
+    facts = {
+        "Plan": f"{plan.details.get('title', plan.family)}, {count(len(plan.runs), 'run')}, "
+                f"run order drawn with seed {plan.seed}",
+        "Mixer": f"{mixer.name}, carrier radius {mixer.carrier_radius:g} mm, tilt "
+                 f"{mixer.tilt:g}°",
+        "Vessel": f"{vessel.kind}, {vessel.volume:g} mL, {vessel.tare:g} g empty with lid and "
+                  "adapter" + (f", rated for {vessel.rated_acceleration:g} × g"
+                               if vessel.rated_acceleration else ""),
+        "Material": brief.material.name + (f", {brief.fill_mass:g} g in the vessel" if same
+                                           else ""),
+        "Load": (f"{loads[0]:g} g" if same else "differs: see the column"),
+        "Counterbalance": (f"{fitted[0]:g} g" if same else "differs: see the column")
+                          + f", matched to within {mixer.imbalance_allowed:g} g",
+    }
+    held = [_held(name, value) for name, value in brief.held.items()]
+    held += [f"{s.named('rotation')} {follows[s.named('rotation speed')][0]:g} rpm"
+             for s in stages(study) if s.revolution in brief.held and s.ratio in brief.held]
+    if not any(quantity_of(n) == "pressure" for n in (*plan.region.names, *brief.held)):
+        held.append(f"atmospheric pressure ({ATMOSPHERE:g} kPa)")
+    if held:
+        facts["In every run"] = join(held)
+    return {k: tidy(v) for k, v in facts.items()}
+
+
+def _held(name: str, value: float | str) -> str:
+    if isinstance(value, str):
+        return f"{name.replace('_', ' ')} {value}"
+    unit = {"revolution": "rpm", "time": "s", "pressure": "kPa"}.get(quantity_of(name), "")
+    return f"{name.replace('_', ' ')} {quantity(value, unit, 4)}"
+
+
+def limits_in_words(response: Response) -> list[str]:
+    """What can be entered for a response, each point a phrase."""
+    least, greatest = possible(response)
+    unit = f" {response.unit}" if response.unit else ""
+    out = []
+    if least is not None or greatest is not None:
+        low, high = (v if v is None else f"{v:g}".replace("-", MINUS)
+                     for v in (least, greatest))
+        span = (f"from {low} to {high}" if None not in (low, high)
+                else f"from {low}" if high is None else f"up to {high}")
+        out.append(f"readings {span}{unit}")
+    if response.resolution is not None:
+        out.append(f"to the nearest {digits(response.resolution, 1)}{unit}")
+    if response.detection_limit is not None:
+        out.append(f"<{response.detection_limit:g} where nothing was detected")
+    return [tidy(o) for o in out]

@@ -1,0 +1,105 @@
+"""The run sheet on paper: A4, to be filled in by hand beside the mixer."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+
+import pandas as pd
+from jinja2 import Environment, StrictUndefined, Template
+
+from doe.sheets.facts import (
+    INVENTED,
+    MARK,
+    limits_in_words,
+    sheet_cautions,
+    sheet_facts,
+    sheet_mark,
+)
+from doe.sheets.layout import Column, columns, sheet_table, tidy
+from doe.study import Study
+from doe.wording import fixed
+
+__all__ = ["sheet_html"]
+
+GREATEST_COLUMNS = 13
+"""Settings and measurements that fit on one line of A4 landscape with room to write."""
+
+
+def sheet_html(study: Study, *, cards: bool | None = None) -> str:
+    """The run sheet as one self-contained HTML page, laid out for printing on A4 landscape.
+
+    Parameters
+    ----------
+    study : Study
+    cards : bool, optional
+        A card for each run in place of one table of all; by default only where the table
+        would be too wide.
+
+    Raises
+    ------
+    InputError
+        If the study has no plan yet.
+    """
+    brief = study.brief
+    layout, table = columns(study), sheet_table(study)
+    settings = [c for c in layout if c.role == "planned" or _varies(c, table)]
+    measured = [c for c in layout if c.role == "measurement"]
+    if cards is None:
+        cards = len(settings) + len(measured) > GREATEST_COLUMNS
+    facts = sheet_facts(study)
+    return _template().render(
+        title=tidy(brief.title), purpose=tidy(brief.purpose), author=tidy(brief.author),
+        invented=INVENTED if brief.invented else "", mark_name=MARK, mark=sheet_mark(study),
+        facts={k: v for k, v in facts.items() if k != "Counterbalance"},
+        counterbalance=facts["Counterbalance"], progress=study.progress,
+        cautions=[c.partition(": ") for c in sheet_cautions(study)],
+        responses=[{"label": c.label, "unit": c.unit, "method": tidy(c.response.method),
+                    "specification": c.response.specification,
+                    "entries": "; ".join(limits_in_words(c.response))} for c in measured],
+        settings=settings, minor=_minor(settings), measured=measured,
+        rows=_rows(table, settings, measured),
+        blocks=table["block"].nunique() > 1, groups="whole_plot" in table, cards=cards)
+
+
+@cache
+def _template() -> Template:
+    text = resources.files("doe.sheets").joinpath("run_sheet.html").read_text("utf-8")
+    # One cell of user text that went out unescaped would run in the reader's browser.
+    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+                       lstrip_blocks=True).from_string(text)
+
+
+def _varies(c: Column, table: pd.DataFrame) -> bool:
+    """Speeds follow each run's settings; masses stand once above the runs if they are equal."""
+    return c.role == "derived" and (not c.key.endswith(" mass") or table[c.key].nunique() > 1)
+
+
+def _minor(settings: list[Column]) -> list[Column]:
+    """Settings that follow from others: a ratio where the speed itself is shown."""
+    keys = {c.key for c in settings}
+    return [c for c in settings if c.key.endswith("relative acceleration")
+            or c.key.removesuffix("_ratio").replace("_", " ") + " speed" in keys]
+
+
+def _rows(table: pd.DataFrame, settings: list[Column], measured: list[Column]) -> list[dict]:
+    qualifiers = table.attrs["qualifiers"]
+    out = []
+    for i, row in enumerate(table.to_dict("records")):
+        out.append({
+            "run": row["run"], "attempt": row["attempt"], "block": row["block"],
+            "group": row.get("whole_plot"), "status": row["status"],
+            "settings": [_shown(row[c.key], c) for c in settings],
+            "measured": [qualifiers.get(c.key, {}).get(i, "") + _shown(row[c.key], c)
+                         for c in measured],
+            "operator": row["operator"], "time": row["recorded_at"][:16], "remark": row["remark"],
+        })
+    return out
+
+
+def _shown(value: object, c: Column) -> str:
+    if isinstance(value, str):
+        return value
+    if value != value:
+        return ""
+    return f"{value:.12g}" if c.decimals is None else fixed(value, c.decimals)
