@@ -17,6 +17,11 @@ from urllib.request import urlopen
 import pytest
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+SETTINGS = {
+    # Lab draws only the cells in sight unless told otherwise, and a test looks at all of them.
+    "notebook-extension/tracker": '{"windowingMode": "none"}',
+    "apputils-extension/notification": '{"fetchNews": "false", "checkForUpdates": false}',
+}
 READY = 60_000  # ms; a cold start on two busy cores
 
 
@@ -36,10 +41,10 @@ def lab_page(root: Path) -> Iterator:
     environment = {**os.environ, "JUPYTER_CONFIG_DIR": str(home / "config"),
                    "JUPYTER_DATA_DIR": str(home / "data"),
                    "JUPYTER_RUNTIME_DIR": str(home / "runtime")}
-    # Lab draws only the cells in sight unless told otherwise, and a test looks at all of them.
-    tracker = home / "settings" / "@jupyterlab" / "notebook-extension"
-    tracker.mkdir(parents=True)
-    (tracker / "tracker.jupyterlab-settings").write_text('{"windowingMode": "none"}')
+    for name, text in SETTINGS.items():
+        file = home / "settings" / "@jupyterlab" / f"{name}.jupyterlab-settings"
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(text)
     environment["JUPYTERLAB_SETTINGS_DIR"] = str(home / "settings")
     log = (root / "lab.log").open("w")
     server = subprocess.Popen(
@@ -73,8 +78,8 @@ def run_all(page) -> None:
     """Run every cell and wait until the last one has finished without an error."""
     page.click(".jp-Notebook .jp-CodeCell .cm-content >> nth=0")
     page.keyboard.press("Escape")
-    page.click("text=Run >> nth=0")
-    page.click("text=Run All Cells >> nth=0")
+    page.click(".lm-MenuBar-itemLabel:text-is('Run')")
+    page.click(".lm-Menu-itemLabel:text-is('Run All Cells')")
     page.wait_for_function(
         """() => {
             const prompts = [...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')];

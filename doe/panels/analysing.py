@@ -96,7 +96,7 @@ class AnalysingPanel(Panel):
         for term, box in self.terms.items():
             box.value = term in now.terms
         self._quiet = False
-        self.words.value = paragraphs([now.sentence, *now.sentences])
+        self.words.value = paragraphs([now.sentence, *now.sentences[1:]])
         effects = now.table[now.table["term"] != "1"]
         active = {str(t) for t in now.active}
         caption = ("Change of the response from low to high" if not now.log_scale else
@@ -115,6 +115,12 @@ class AnalysingPanel(Panel):
         """Draw the chart now chosen."""
         self.draw(CHARTS[self.chart.value](self.fit))
 
-    def _terms_changed(self, _change) -> None:
-        if not self._quiet:
-            self.choose([t for t, box in self.terms.items() if box.value])
+    def _terms_changed(self, change) -> None:
+        if self._quiet:
+            return
+        chosen = [t for t, box in self.terms.items() if box.value]
+        if not change.new:
+            # A product cannot stay without its factors, so it leaves with them.
+            gone = next(t for t, box in self.terms.items() if box is change.owner)
+            chosen = [t for t in chosen if gone not in t.parents()]
+        self.choose(chosen)

@@ -94,7 +94,7 @@ def paragraphs(sentences: Iterable[str], *, first_bold: bool = True) -> str:
             + "</div>")
 
 
-def labelled(text: str, widget: widgets.Widget) -> widgets.Widget:
+def labelled(text: str, widget: widgets.Widget, width: str = "100%") -> widgets.Widget:
     """The widget below a full-length label, which ipywidgets would cut off beside it."""
     return widgets.VBox([widgets.HTML(f'<span style="{TEXT};font-size:13px">{escape(text)}</span>'),
-                         widget], layout=widgets.Layout(margin="0 0 4px 0"))
+                         widget], layout=widgets.Layout(margin="0 0 4px 0", width=width))

@@ -101,7 +101,7 @@ class ChoosingPanel(Panel):
                  ] if table["extrapolated"].any() else []
         notes += self.region.violations(settings)
         self.words.value = paragraphs([f"At {said}: {verdict}", *notes])
-        self.details.value = html_table(table, PREDICTIONS)
+        self.details.value = html_table(table, PREDICTIONS, numbers="each")
         self.status.value = ""
         if self.map.value:
             chosen = next(f for f in self.fits if f.response.name == self.map.value)
@@ -135,7 +135,7 @@ def _met(response, prediction) -> str:
     if not response.meets(prediction["mean"]):
         return "no"
     sure = response.meets(prediction["low"]) and response.meets(prediction["high"])
-    return "yes, and so is the interval" if sure else "yes, but a single run may miss it"
+    return "yes, and its interval too" if sure else "yes, but a single run may miss it"
 
 
 def _shown(value) -> str:

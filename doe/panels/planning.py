@@ -57,14 +57,15 @@ class PlanningPanel(Panel):
                                    layout=full)
         self.arrange([
             widgets.HTML(f'<span style="{TEXT};font-size:13px">Factors to vary, and their range '
-                         "(an unticked one is held at the first value)</span>"),
+                         "(an unticked one is held at the first value)</span>",
+                         layout=widgets.Layout(width="96%")),
             *(row.box for row in self.rows.values()),
             labelled("Plan", self.family), self.tells,
-            widgets.HBox([labelled("Centre points", self.centre_points),
-                          labelled("Replicates", self.replicates)]),
-            widgets.HBox([labelled("Blocks", self.blocks), labelled("Seed", self.seed)]),
-            widgets.HBox([labelled("Judge for response", self.response),
-                          labelled("Assumed sd", self.sd)]),
+            *(widgets.HBox([labelled(*a, width="50%"), labelled(*b, width="50%")])
+              for a, b in ((("Centre points", self.centre_points),
+                            ("Replicates", self.replicates)),
+                           (("Blocks", self.blocks), ("Seed", self.seed)),
+                           (("Judge for response", self.response), ("Assumed sd", self.sd)))),
             self.keep,
         ])
         self.box.children[1].children = (self.show, *self.box.children[1].children)
@@ -131,10 +132,10 @@ class PlanningPanel(Panel):
         """Keep the plan, and the factors chosen for it, in the study file."""
         if self.plan is None:
             return
-        with_factors = self.brief != self.file.read().brief
-        if with_factors:
-            self.file.set_brief(self.brief)
-        self.file.set_plan(self.plan)
+        if self.brief != self.file.read().brief:
+            self.file.set_brief(self.brief, plan=self.plan)
+        else:
+            self.file.set_plan(self.plan)
         self.say(f"Kept: {self.plan.sentence}")
 
     # ---- events

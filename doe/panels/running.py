@@ -96,7 +96,8 @@ class RunningPanel(Panel):
         self.draw(run_progress(study.table(), response, total=_total(study)))
         table = study.table()
         names = ["run", *study.brief.region.names, *(r.name for r in study.brief.responses)]
-        self.details.value = html_table(table[names], _headings(study, names)) if len(table) else ""
+        self.details.value = html_table(
+            table[names], _headings(study, names), numbers="exact") if len(table) else ""
 
     @reports_errors
     def record(self) -> None:
