@@ -24,6 +24,7 @@ import pandas as pd
 from doe.errors import InputError, as_choice, as_number
 from doe.factors import Region, to_increment
 from doe.mixer import Mixer
+from doe.planning.cubes import SmallCube, small_cube
 from doe.planning.factorial import share_replicates
 from doe.planning.generators import choose_fraction
 from doe.planning.plan import Plan
@@ -35,10 +36,10 @@ from doe.planning.regular import (
     roman,
     span,
 )
-from doe.planning.settle import outside_mixer, settable
+from doe.planning.settle import outside_mixer, rank, settable
 from doe.planning.structure import as_count, assemble, has_middle, spread
 from doe.terms import standard_terms
-from doe.wording import count, join
+from doe.wording import count, digits, join
 
 __all__ = ["axial_distance", "box_behnken", "central_composite"]
 
@@ -104,8 +105,9 @@ def central_composite(region: Region, *, axial: str | float = "rotatable",
         Where axial points are further out than the cube: "inside" shrinks the whole plan so
         that they lie at the factors' limits; "beyond" keeps the cube at the limits and widens
         the region of the plan to the axial points.
-    cube : {"fraction", "full"}
-        "fraction" takes the smallest fraction of resolution V or more.
+    cube : {"fraction", "full", "small"}
+        "fraction" takes the smallest fraction of resolution V or more; "small" is for
+        `doe.planning.composite.small_composite`.
     centre_points : int, optional
         In all. By default 5, or 3 for a face-centred plan; with blocks as many in each, at
         least 2.
@@ -123,7 +125,7 @@ def central_composite(region: Region, *, axial: str | float = "rotatable",
         the limits cannot be set.
     """
     as_choice("scale", scale, ("inside", "beyond"))
-    as_choice("cube", cube, ("fraction", "full"))
+    as_choice("cube", cube, ("fraction", "full", "small"))
     _check_numeric(region, "central composite", 2)
     replicates = as_count("replicates", replicates, at_least=1)
     blocks = as_count("blocks", blocks, at_least=1)
@@ -136,6 +138,10 @@ def central_composite(region: Region, *, axial: str | float = "rotatable",
     centre_points = as_count("centre_points", centre_points)
     middle = spread(centre_points, blocks)
     kind = axial if isinstance(axial, str) else "given"
+    if cube == "small" and (kind in ("rotatable", "inscribed") or blocks > 2):
+        name, value = ("blocks", blocks) if blocks > 2 else ("axial", axial)
+        raise InputError(name, value, "a small composite plan cannot be rotatable, nor its cube "
+                         "divided", "Use blocks=2 at most, and axial='face-centred' or a distance")
     if kind == "orthogonal blocks" and blocks == 1:
         raise InputError("axial", axial, "the plan has one block", "Give blocks=2 or more")
     if kind == "inscribed" and scale == "beyond":
@@ -165,27 +171,33 @@ def central_composite(region: Region, *, axial: str | float = "rotatable",
                        f"the cube spans ±{1 / reach:.3f} of the half-ranges.")
     elif alpha < 1:
         remarks.append(f"The axial points lie inside the cube, at ±{alpha:.3f}.")
+    family = "small composite" if cube == "small" else "central composite"
     details: dict[str, Any] = {
-        "title": f"Central composite ({kind if kind != 'given' else f'axial distance {alpha:g}'})",
+        "title": (f"{family.capitalize()} "
+                  f"({kind if kind != 'given' else f'axial distance {alpha:g}'})"),
         "axial": kind, "axial_distance": alpha, "scale": scale if reach > 1 else "inside",
         "cube_runs": fraction.runs, "cube_resolution": fraction.resolution,
         "generators": [f"{region.names[j]} = " + " * ".join(region.names[i] for i in members(m))
                        for j, m, _ in fraction.generators],
         "replicates": replicates, "centre_points": centre_points,
     }
-    if fraction.generators:
+    if cube == "small":
+        remarks.append(_small_remark(coded / reach, fraction.runs))
+    elif fraction.generators:
         remarks.append(f"The cube is a 2^({k}−{len(fraction.generators)}) fraction of resolution "
                        f"{roman(fraction.resolution)}, so every term of the quadratic model can "
                        "still be estimated.")
     if blocks > 1:
         remarks.append(_block_remark(coded, block))
     return assemble(region, region.decode(coded / reach), point=point, block=block,
-                    terms=standard_terms(region, "quadratic"), family="central composite",
-                    seed=seed, mixer=mixer, group_hard_to_change=group_hard_to_change,
-                    details=details, remarks=remarks)
+                    terms=standard_terms(region, "quadratic"), family=family, seed=seed,
+                    mixer=mixer, group_hard_to_change=group_hard_to_change, details=details,
+                    remarks=remarks)
 
 
-def _cube(k: int, kind: str) -> Fraction:
+def _cube(k: int, kind: str) -> Fraction | SmallCube:
+    if kind == "small":
+        return small_cube(k)
     fraction = (choose_fraction(k, resolution=5) if kind == "fraction" and k > 4
                 else Fraction(k, tuple(range(k))))
     if fraction.runs > GREATEST_CUBE:
@@ -215,6 +227,20 @@ def _block_remark(coded: np.ndarray, block: np.ndarray) -> str:
         return f"{parts}. Blocks are orthogonal to the model: they cost it nothing but runs."
     return (f"{parts}. Blocks are not quite orthogonal to the squares (block means of a square "
             f"differ by {gap:.2g}, the cube at ±1); axial='orthogonal blocks' makes them so.")
+
+
+def _small_remark(coded: np.ndarray, cube: int) -> str:
+    k = coded.shape[1]
+    a, b = np.triu_indices(k, 1)
+    X = np.hstack([np.ones((len(coded), 1)), coded, coded[:, a] * coded[:, b], coded**2])
+    said = (f"The cube has {cube} points for {len(a)} two-factor interactions: in it alone they "
+            "are aliased with main effects, which the axial points tell apart.")
+    if rank(X) < X.shape[1]:
+        return said
+    error = np.sqrt(np.diag(np.linalg.inv(X.T @ X)))[1:]
+    return (f"{said} A coefficient has a standard error of up to {digits(error[:k].max(), 2)} "
+            f"(main effects) and {digits(error[k:-k].max(), 2)} (interactions) times the standard "
+            "deviation of a run.")
 
 
 def _widened(region: Region, reach: float, mixer: Mixer | None) -> tuple[Region, str]:
