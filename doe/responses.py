@@ -9,7 +9,7 @@ from doe.errors import InputError, as_choice, as_name, as_number
 __all__ = ["Response"]
 
 GOALS = ("minimise", "maximise", "target")
-KINDS = ("continuous", "count", "proportion")
+KINDS = ("continuous", "count", "proportion", "ordinal", "censored")
 SCALES = ("identity", "log")
 
 
@@ -29,7 +29,10 @@ class Response:
     target : float or None
         The value wanted. For "minimise" and "maximise" it is the value beyond which a
         further gain is worth nothing.
-    kind : {"continuous", "count", "proportion"}
+    kind : {"continuous", "count", "proportion", "ordinal", "censored"}
+        A "proportion" is a share from 0 to 1, or a percentage if `unit` is ``"%"``. "ordinal"
+        is a grade, recorded as its number. "censored" is a continuous reading that a detection
+        limit or the instrument's range cuts off.
     scale : {"identity", "log"}
         The scale models are fitted on; "log" for ratios and spreads that grow with the mean.
     method : str
@@ -47,6 +50,16 @@ class Response:
         Weight among the responses when one recipe must serve all of them; above 0.
     label : str
         How people read it; the name with spaces if not given.
+    exposure : float, str or None
+        For a count: what was inspected, as a number if it is the same in every run, else the
+        name of the column it is recorded in. `lower` and `upper` hold for this much if it is
+        a number.
+    exposure_unit : str
+        Unit of `exposure`, such as ``"cm²"``.
+    trials : float, str or None
+        For a proportion: how many were tried, likewise; None if the share was not counted.
+    grades : tuple of str
+        For an ordinal response: the names of grades 1, 2, 3, ... in ascending order.
     """
 
     name: str
@@ -64,6 +77,10 @@ class Response:
     assumed_sd: float | None = None
     importance: float = 1.0
     label: str = ""
+    exposure: float | str | None = None
+    exposure_unit: str = ""
+    trials: float | str | None = None
+    grades: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         as_name("response, name", self.name)
@@ -73,6 +90,8 @@ class Response:
         as_choice(f"{where}, scale", self.scale, SCALES)
         put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731
         put("label", self.label or self.name.replace("_", " "))
+        self._check_grades(where)
+        self._check_basis(where)
         put("possible", tuple(self.possible))
         for key in ("lower", "upper", "target", "detection_limit"):
             if getattr(self, key) is not None:
@@ -102,6 +121,44 @@ class Response:
         ):
             raise InputError(f"{where}, target", self.target, "it lies outside the specification",
                              "Move the target between the limits")
+
+    def _check_grades(self, where: str) -> None:
+        grades = tuple(self.grades) if isinstance(self.grades, (list, tuple)) else (self.grades,)
+        object.__setattr__(self, "grades", grades)
+        if self.kind != "ordinal":
+            if grades:
+                raise InputError(f"{where}, grades", grades, f"a response of kind '{self.kind}' "
+                                 "has none", "Leave them out, or choose kind 'ordinal'")
+            return
+        for grade in grades:
+            if not isinstance(grade, str) or not grade.strip():
+                raise InputError(f"{where}, grades", grade, "this is no name", "Write it in quotes")
+        if len(grades) < 2 or len(set(grades)) < len(grades):
+            raise InputError(f"{where}, grades", grades, "at least two different names are needed",
+                             "Name grades 1, 2, 3, ... in ascending order")
+        if self.scale != "identity":
+            raise InputError(f"{where}, scale", self.scale, "grades have no logarithm",
+                             "Leave the scale out")
+        if tuple(self.possible) == (None, None):
+            object.__setattr__(self, "possible", (1, len(grades)))
+
+    def _check_basis(self, where: str) -> None:
+        """What counts and shares refer to."""
+        for key, kind in (("exposure", "count"), ("trials", "proportion")):
+            value = getattr(self, key)
+            if value is None:
+                continue
+            if self.kind != kind:
+                raise InputError(f"{where}, {key}", value, f"it belongs to a {kind}, and this "
+                                 f"response is of kind '{self.kind}'", "Leave it out")
+            if isinstance(value, str):
+                as_name(f"{where}, {key}", value)
+                continue
+            value = as_number(f"{where}, {key}", value, above=0)
+            if key == "trials" and value != int(value):
+                raise InputError(f"{where}, trials", value, "this is not a whole number",
+                                 "Give how many were tried in each run")
+            object.__setattr__(self, key, value)
 
     @property
     def title(self) -> str:

@@ -40,10 +40,27 @@ def test_title_and_label():
     assert Response("haze", label="Haze index").title == "Haze index"
 
 
+def test_grades_are_recorded_by_number():
+    response = Response("surface", kind="ordinal", grades=["pitted", "dull", "smooth"])
+    assert response.grades == ("pitted", "dull", "smooth")
+    assert response.possible == (1, 3)
+    assert Response("y", kind="ordinal", grades=("a", "b"), possible=(1, 1.5)).possible == (1, 1.5)
+
+
 @pytest.mark.parametrize(("fields", "field", "shown", "remedy"), [
     ({"name": "largest agglomerate"}, "response, name", "'largest agglomerate'", "label"),
     ({"goal": "least"}, "goal", "'least'", "'minimise'"),
-    ({"kind": "ordinal"}, "kind", "'ordinal'", "'count'"),
+    ({"kind": "ranked"}, "kind", "'ranked'", "'count'"),
+    ({"kind": "ordinal"}, "grades", "()", "ascending"),
+    ({"kind": "ordinal", "grades": ("poor", "poor")}, "grades", "('poor'", "ascending"),
+    ({"kind": "ordinal", "grades": ("poor", 2)}, "grades", "2", "quotes"),
+    ({"kind": "ordinal", "grades": ("poor", "good"), "scale": "log"}, "scale", "'log'", "scale"),
+    ({"grades": ("poor", "good")}, "grades", "('poor'", "'ordinal'"),
+    ({"exposure": 25}, "exposure", "25", "Leave it out"),
+    ({"kind": "count", "exposure": 0}, "exposure", "0", "larger"),
+    ({"kind": "count", "exposure": "area seen"}, "exposure", "'area seen'", "rotation_ratio"),
+    ({"kind": "proportion", "trials": 2.5}, "trials", "2.5", "how many"),
+    ({"kind": "count", "trials": 10}, "trials", "10", "Leave it out"),
     ({"scale": "sqrt"}, "scale", "'sqrt'", "'log'"),
     ({"upper": "1 %"}, "upper", "'1 %'", "plain number"),
     ({"upper": math.inf}, "upper", "inf", "plain number"),

@@ -226,3 +226,19 @@ def test_any_text_is_read_or_refused_with_one_kind_of_error(text):
 def test_plain_data_holds_no_infinity():
     text = json.dumps(template_brief().to_plain(), allow_nan=False)
     assert math.inf not in json.loads(text).values()
+
+
+@pytest.mark.parametrize("lines", [
+    'kind = "count"\nexposure = 25\nexposure_unit = "cm²"',
+    'kind = "count"\nexposure = "area_seen"',
+    'kind = "proportion"\ntrials = 10\nunit = "%"',
+    'kind = "ordinal"\ngrades = ["pitted", "dull", "smooth"]\nlower = 2',
+    'kind = "censored"\ndetection_limit = 0.5\nscale = "log"',
+])
+def test_every_kind_of_response_goes_there_and_back(lines):
+    brief = Brief.from_toml(SMALL + lines)
+    assert Brief.from_toml(brief.to_toml()) == brief
+    assert Brief.from_plain(json.loads(json.dumps(brief.to_plain()))) == brief
+    key, value = lines.splitlines()[1].split(" = ", 1)
+    told = tomllib.loads(f"value = {value}")["value"]
+    assert getattr(brief.responses[0], key) == (tuple(told) if isinstance(told, list) else told)
