@@ -13,7 +13,7 @@ from doe.mixer import ATMOSPHERE
 from doe.responses import Response
 from doe.sheets.layout import derived, planned_runs, possible, quantity_of, stages, tidy
 from doe.study import Study
-from doe.wording import MINUS, count, digits, join, quantity
+from doe.wording import MINUS, count, digits, join
 
 __all__ = ["HOW_TO_FILL", "INVENTED", "MARK", "is_own_mark", "limits_in_words", "sheet_cautions",
            "sheet_facts", "sheet_mark"]
@@ -105,7 +105,7 @@ def _held(name: str, value: float | str) -> str:
     if isinstance(value, str):
         return f"{name.replace('_', ' ')} {value}"
     unit = {"revolution": "rpm", "time": "s", "pressure": "kPa"}.get(quantity_of(name), "")
-    return f"{name.replace('_', ' ')} {quantity(value, unit, 4)}"
+    return f"{name.replace('_', ' ')} {value:.6g} {unit}"
 
 
 def limits_in_words(response: Response) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 import zipfile
 from collections.abc import Iterable, Iterator
@@ -11,10 +12,8 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from itertools import islice
 from pathlib import Path
-from xml.etree.ElementTree import ParseError
 
 import openpyxl
-from openpyxl.utils.exceptions import InvalidFileException
 
 from doe.sheets.parsing import SHEET_ERROR, Cell, Odd, Percentage, is_blank, unprotect
 from doe.sheets.problems import Problem, SheetError
@@ -26,11 +25,14 @@ END = "# end of sheet"
 LARGEST_FILE = 64 * 2**20
 LARGEST_UNPACKED = 400 * 2**20
 PIECE = 1000
+LAST_ROW, LAST_COLUMN = 200_000, 1000
 HEADING_ROWS = 300
 """The headings stand in the first rows, or the file is no run sheet."""
 
 _DATE_PROBLEM = ("the cell holds a date, perhaps a number that the spreadsheet has turned into one",
                  "Format the cell as a number and type the reading again")
+_LITERAL = re.compile(r'"[^"]*"|\\.|[_*].')
+"""Parts of a number format that are shown as they stand (ECMA-376, 18.8.31)."""
 _APOSTROPHE = re.compile(r"(?:^|[,;\t\"\r\n])'")
 _ESCAPED = re.compile(r"_x([0-9A-Fa-f]{4})_")
 _NO_XML = "\x00-\x08\x0b-\x1f\ufffe\uffff"
@@ -193,37 +195,36 @@ def _decode(data: bytes, refuse) -> tuple[str, str]:
 
 def _heading_row(rows: Iterable[list[Cell]]) -> int | None:
     try:
-        head = list(islice(rows, HEADING_ROWS))
-    except csv.Error:
-        return None
-    for i, row in enumerate(head):
-        if len(row) > 1 and any(normal(c) == "run" for c in row):
-            return i
+        for i, row in enumerate(islice(rows, HEADING_ROWS)):
+            if len(row) > 1 and any(normal(c) == "run" for c in row):
+                return i
+    except csv.Error:  # with this separator the file makes no sense
+        pass
     return None
 
 
 # ---- XLSX
 
 def _workbook(data: bytes, refuse) -> Grid:
+    damaged = ("the workbook is damaged, cut short or protected by a password",
+               "Save the sheet again as XLSX, without a password, and import that file")
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            names = archive.namelist()
-            unpacked = sum(i.file_size for i in archive.infolist())
-            if "xl/workbook.xml" not in names:
-                raise refuse("this is an archive, but no XLSX workbook", "Save the sheet as XLSX")
-            if unpacked > LARGEST_UNPACKED:
-                raise refuse(f"unpacked, the workbook has {unpacked / 2**20:.0f} MB, more than is "
-                             "read", "Remove everything but the run sheet")
-            has_formulas = any(re.search(rb"<f[ >/]", archive.read(n)) for n in names
-                               if n.startswith("xl/worksheets/sheet"))
+        archive = zipfile.ZipFile(io.BytesIO(data))
+    except (zipfile.BadZipFile, NotImplementedError):
+        raise refuse(*damaged) from None
+    if "xl/workbook.xml" not in archive.namelist():
+        raise refuse("this is an archive, but no XLSX workbook", "Save the sheet as XLSX")
+    unpacked = sum(i.file_size for i in archive.infolist())
+    if unpacked > LARGEST_UNPACKED:
+        raise refuse(f"unpacked, the workbook has {unpacked / 2**20:.0f} MB, more than is read",
+                     "Remove everything but the run sheet")
+    try:
+        has_formulas = any(re.search(rb"<f[ >/]", archive.read(n)) for n in archive.namelist()
+                           if n.startswith("xl/worksheets/sheet"))
         book = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
-        written = (openpyxl.load_workbook(io.BytesIO(data)) if has_formulas else None)
-    except (zipfile.BadZipFile, InvalidFileException, ParseError, KeyError, ValueError, EOFError,
-            TypeError, OSError) as error:
-        if isinstance(error, SheetError):
-            raise
-        raise refuse(f"the workbook is damaged or cut short ({type(error).__name__})",
-                     "Save the sheet again as XLSX and import that file") from None
+        written = openpyxl.load_workbook(io.BytesIO(data)) if has_formulas else None
+    except Exception:  # noqa: BLE001 - damage makes the parser fail anywhere, in any way
+        raise refuse(*damaged) from None
     found = {}
     for sheet in book.worksheets:
         at = _heading_row([_value(c) for c in row]
@@ -235,6 +236,10 @@ def _workbook(data: bytes, refuse) -> Grid:
                    "several worksheets hold runs: " + ", ".join(map(repr, found)))
         raise refuse(problem, "Use the workbook written for this study, with one sheet of runs")
     (title, at), = found.items()
+    if book[title].max_row > LAST_ROW or book[title].max_column > LAST_COLUMN:
+        raise refuse(f"the worksheet {title!r} reaches to cell "
+                     f"{book[title].dimensions.rpartition(':')[2]}", "Delete the empty rows and "
+                     "columns around the runs, formats included")
     rows = _cells(book[title], written[title] if written else None, at)
     return replace(_gathered(rows, at), is_complete=True)
 
@@ -246,7 +251,8 @@ def _cells(sheet, formulas, heading_row: int) -> list[list[Cell]]:
             for c in row:
                 if c.data_type == "f" and sheet.cell(c.row, c.column).value is None:
                     rows[c.row - 1][c.column - 1] = Odd(
-                        "a formula", "the formula was never calculated, so it has no value",
+                        str(getattr(c.value, "text", c.value)),
+                        "the formula was never calculated, so it has no value",
                         "Open the workbook in a spreadsheet and save it, or enter the value")
     for merged in sheet.merged_cells.ranges:
         if merged.max_row > heading_row + 1:
@@ -272,7 +278,12 @@ def _value(cell) -> Cell:
     if cell.data_type == "e":
         return Odd(str(value), *SHEET_ERROR)
     if isinstance(value, (int, float)):
-        return Percentage(float(value)) if "%" in (cell.number_format or "") else float(value)
+        try:
+            number = float(value)
+        except OverflowError:  # a whole number of hundreds of digits
+            number = math.inf
+        shape = _LITERAL.sub("", cell.number_format or "")
+        return Percentage(number) if "%" in shape else number
     return unescape_xml(str(value))
 
 

@@ -200,14 +200,14 @@ def _against(row: int, record: Record, old: Record, study: Study, columns: dict[
                "Restore it, and name others in the remark")
     if len(problems) > before:
         return None
-    if record.status != old.status:
-        return _Change(row, record, "voided", new=record)
     kept = replace(record, **{kind: {k: v for k, v in getattr(record, kind).items() if k in names}
                               for kind, names in (("measurements", added), ("qualifiers", added))},
                    settings={k: v for k, v in record.settings.items()
                              if f"achieved {k}" in added},
                    operator=record.operator if "operator" in added else "",
                    remark=record.remark if "remark" in added else "", time="")
+    if record.status != old.status:
+        return _Change(row, record, "voided", new=kept)
     corrected = {"measurements": {k: record.qualifiers.get(k, "") + repr(v)
                                   for k, v in record.measurements.items() if k in changed},
                  "settings": {k: v for k, v in record.settings.items()
@@ -227,15 +227,14 @@ def _differences(record: Record, old: Record, study: Study
         now = record.qualifiers.get(name, "") + f"{value:.12g}"
         if name not in old.measurements:
             added.add(name)
-        elif (value, record.qualifiers.get(name)) != (old.measurements[name],
-                                                      old.qualifiers.get(name)):
+        elif not (_alike(value, old.measurements[name])
+                  and record.qualifiers.get(name) == old.qualifiers.get(name)):
             was = old.qualifiers.get(name, "") + f"{old.measurements[name]:.12g}"
             changed[name] = was, now
     planned = study.planned(record.run)
     for name, value in record.settings.items():
         before = old.settings.get(name, planned[name])
-        same = (value == before if isinstance(value, str)
-                else math.isclose(value, before, rel_tol=1e-9, abs_tol=1e-12))
+        same = value == before if isinstance(value, str) else _alike(value, before, 1e-9)
         if not same and name not in old.settings:
             added.add(f"achieved {name}")
         elif not same:
@@ -256,6 +255,11 @@ def _differences(record: Record, old: Record, study: Study
     if record.time and not _same_minute(record.time, old.time):
         changed["recorded_at"] = old.time, record.time
     return added, changed
+
+
+def _alike(one: float, other: float, within: float = 1e-14) -> bool:
+    """Equal to the 15 digits that spreadsheets keep."""
+    return math.isclose(one, other, rel_tol=within, abs_tol=1e-300)
 
 
 def _same_minute(one: str, other: str) -> bool:

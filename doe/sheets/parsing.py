@@ -252,7 +252,8 @@ def _split(text: str) -> tuple[str, str, str]:
                       "spreadsheet has turned into one", "Format the cell as a number and type "
                       "the reading again")
     parts = _PARTS.fullmatch(text)
-    if not parts or readings(parts["number"].strip()) == (None, None):
+    if (not parts or readings(parts["number"].strip()) == (None, None)
+            or re.search(r"\s[0-9]", parts["unit"] or "")):
         raise CellError(*_NO_NUMBER)
     return parts["number"].strip(), (parts["unit"] or "").strip(), parts["sign"] or ""
 

@@ -240,6 +240,8 @@ def _ratios(body: Body, c: Column, planned: pd.DataFrame, study: Study,
 def _check_state(body: Body, i: int, run: int, status: str, remark: str) -> None:
     """Refuse a row from which it is not clear what became of the run."""
     if status not in STATES:
+        if i in body.bad:  # a reading that was refused may be what is lacking
+            return
         body.refuse(i, body.layout["status"], f"run {run} has entries but no reading, so it is "
                     "not clear whether it was made", "Enter 'done' or 'void', or empty the row")
     elif status == "void" and not remark:

@@ -275,12 +275,12 @@ def _text_table(sheet: Worksheet, headings: list[str], rows: Iterable[tuple[str,
 
 def _put(cell: Cell, text: str) -> Cell:
     """Write a text that stays one: never a formula, whatever it starts with."""
-    text = escape_xml(text)
-    if len(text) > LONGEST_TEXT:
+    escaped = escape_xml(text)
+    if len(escaped) > LONGEST_TEXT:
         raise InputError(f"run sheet, cell {cell.coordinate}", text, "the text is too long for a "
                          f"workbook, which holds {LONGEST_TEXT} characters a cell",
                          "Write the sheet as CSV, or shorten the text")
-    cell.value = text
+    cell.value = escaped
     cell.data_type = "s"
     cell.quotePrefix = protect(text) != text
     return cell
