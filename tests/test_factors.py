@@ -86,6 +86,12 @@ def test_two_categories_decode_by_sign():
     assert region.decode([[-1.0], [1.0]])["lid"].tolist() == ["vented", "closed"]
 
 
+def test_more_categories_are_spread_over_the_coded_range():
+    region = Region((Factor.categorical("lid", ("a", "b", "c")),))
+    coded = [[-1.0], [-0.6], [-0.4], [0.0], [0.4], [0.6], [1.0], [1.3]]
+    assert region.decode(coded)["lid"].tolist() == list("aabbbccc")
+
+
 def test_encoding_of_categories_sums_to_zero():
     region = Region((Factor.categorical("lid", ("a", "b", "c")),))
     coded = region.encode(pd.DataFrame({"lid": ["a", "b", "c"]}))
@@ -226,6 +232,8 @@ def test_centre_has_a_row_for_each_category():
     (lambda: Factor.categorical("x", ["a"]), "'x', levels", "('a',)", "levels"),
     (lambda: Factor.categorical("x", ["a", 1]), "'x', levels", "1", "quotes"),
     (lambda: Factor.categorical("x", ["a", " "]), "'x', levels", "' '", "quotes"),
+    (lambda: Factor("x", 1, 2, kind="categorical", levels=("a", "b")), "'x', low", "1", "out"),
+    (lambda: Factor("x", high=2, kind="categorical", levels=("a", "b")), "'x', low", "None", "out"),
     (lambda: Region(()), "region, factors", "()", "at least one"),
     (lambda: Region((Factor("x", 0, 1), Factor("x", 0, 1))), "region", "'x'", "of its own"),
     (lambda: Region((Factor("x", 0, 1),), ("y <= 1",)), "constraint", "'y'", "x"),

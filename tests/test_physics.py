@@ -114,6 +114,16 @@ def test_hadamard_rybczynski_over_stokes(ratio, factor):
         assert rise == pytest.approx(published * 1e3)
 
 
+def test_a_bubble_is_by_default_clean_and_under_gravity():
+    assert physics.bubble_velocity(80, 1.1, 4.0) == pytest.approx(
+        1.5 * physics.stokes_velocity(80, 1.1, 4.0, 1.0))
+
+
+def test_particle_reynolds_number_in_si():
+    assert physics.particle_reynolds_number(-2.0, 50, 1.2, 0.3) == pytest.approx(
+        2e-3 * 50e-6 * 1200 / 0.3)
+
+
 @pytest.mark.parametrize(("reynolds", "exponent"), [
     # Richardson & Zaki 1954, vessel wide against the particle
     (0.0, 4.65), (0.1, 4.65), (0.5, 4.35 * 0.5**-0.03), (1.0, 4.45), (100.0, 4.45 * 100**-0.1),
