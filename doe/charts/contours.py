@@ -87,18 +87,20 @@ def draw_levels(figure: go.Figure, plane: Plane, values: np.ndarray, *, label: s
     # Single precision is ample for lines, and halves what a report has to carry.
     common |= {"z": values.astype(np.float32), "showscale": False, "hoverinfo": "skip"}
 
-    def line(start: float, end: float, colour: str, width: float, dash: str = "solid") -> None:
+    def line(start: float, end: float, style: dict, labels: bool = True) -> None:
         figure.add_trace(go.Contour(
-            **common, line={"color": colour, "width": width, "dash": dash},
+            **common, line=style,
             contours={"coloring": "none", "start": start, "end": end, "size": step,
-                      "showlabels": True, "labelformat": text,
-                      "labelfont": {"size": SMALL, "color": INK if colour == GREY else colour}}))
+                      "showlabels": labels, "labelformat": text,
+                      "labelfont": {"size": SMALL, "color": INK}}))
 
     for part in _parts(at, [n.value for n in limits], even=not wide):
-        line(part[0], part[-1], GREY, 1)
+        line(part[0], part[-1], {"color": GREY, "width": 1})
     for limit in limits:
         style = {"color": RED, "width": 3, "dash": limit.dash}
-        line(limit.value, limit.value, RED, 3, limit.dash)
+        # The white edge keeps the line apart from the fill, which in grey is as dark.
+        line(limit.value, limit.value, {"color": "white", "width": 6}, labels=False)
+        line(limit.value, limit.value, style)
         legend_mark(figure, escape(limit.text), mode="lines", line=style)
 
 

@@ -20,7 +20,6 @@ from doe import wording
 from doe.charts.scales import quantity, value_axis
 from doe.charts.text import BREAK, bold, escape, wrap
 from doe.charts.theme import BLUE, GREY, INK, RED, SMALL, dress, panel_note, tint
-from doe.errors import InputError
 
 __all__ = ["envelope", "residual_panel"]
 
@@ -28,7 +27,7 @@ _SEED, _DRAWS = 1981, 2000
 _FULL_LEVERAGE = 1 - 1e-8
 _COOK = 1.0  # Cook & Weisberg (1982), Residuals and Influence in Regression, section 3.5
 _BAND = 0.95
-_NAMED = 4  # more marked runs than this are counted, not named
+_NAMED = 4  # more marked runs than this are not named beside their points
 
 
 def residual_panel(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> go.Figure:
@@ -40,21 +39,20 @@ def residual_panel(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> go.Figure:
     draws, seed : int
         Of the simulated envelope; the seed is kept in the figure's ``layout.meta``.
 
-    Raises
-    ------
-    InputError
-        If the model leaves fewer than two degrees of freedom for error.
+    With fewer than two degrees of freedom for error the figure says that there is nothing
+    to judge, and is otherwise empty.
     """
     if fit.df_error < 2:
-        raise InputError("fit, degrees of freedom for error", fit.df_error,
-                         "residuals cannot be judged with fewer than two",
-                         "Fit fewer terms or add runs")
+        return _nothing(fit)
     table = fit.diagnostics.reset_index(drop=True)
     table["settled"] = table["leverage"] >= _FULL_LEVERAGE
     n = int((~table["settled"]).sum())
     limit = float(stats.t.ppf(1 - 0.05 / (2 * n), fit.df_error - 1))
     table["far"] = table["studentised"].abs() > limit
     table["heavy"] = table["cooks_distance"] > _COOK
+    # Where a third of the runs would be marked, the fault is the model's, not theirs.
+    table["marked"] = (table["far"] | table["heavy"]) & (
+        (table["far"] | table["heavy"]).sum() <= max(1, len(table) / 3))
     figure = make_subplots(2, 2, horizontal_spacing=0.13, vertical_spacing=0.2)
     known = table[~table["settled"]].sort_values("studentised").reset_index(drop=True)
     low, high = envelope(fit, draws=draws, seed=seed)
@@ -87,6 +85,16 @@ def residual_panel(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> go.Figure:
     return dress(figure, title, subtitle, height=560, above=30)
 
 
+def _nothing(fit) -> go.Figure:
+    left = wording.count(fit.df_error, "degree")
+    figure = go.Figure()
+    figure.update_xaxes(visible=False)
+    figure.update_yaxes(visible=False)
+    return dress(figure, f"The residuals of {fit.response.label} cannot be judged",
+                 f"{wording.capitalise(left)} of freedom left for error: the model passes through "
+                 "or nearly through every run. Fit fewer terms or add runs.", height=20)
+
+
 def envelope(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> tuple[np.ndarray, np.ndarray]:
     """Where ordered studentised residuals lie in 95 % of simulated studies (Atkinson 1981).
 
@@ -116,7 +124,7 @@ def envelope(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> tuple[np.ndarray
 def _points(figure: go.Figure, fit, table: pd.DataFrame, x: pd.Series, y: pd.Series, row: int,
             col: int) -> None:
     """The runs; those marked are named, beside the point on the side that has room."""
-    marked = (table["far"] | table["heavy"]).to_numpy()
+    marked = table["marked"].to_numpy(bool)
     named = "markers+text" if marked.sum() <= _NAMED else "markers"
     hover = _texts(fit, table)
     left = (x.rank(pct=True) > 0.5).to_numpy()
@@ -171,13 +179,20 @@ def _axes(figure: go.Figure, fit, table: pd.DataFrame, fitted: pd.Series, drawn:
 
 
 def _finding(fit, table: pd.DataFrame, outside: int, n: int) -> tuple[str, str]:
-    far, heavy = list(table.loc[table["far"], "run"]), list(table.loc[table["heavy"], "run"])
+    far, heavy = (list(table.loc[table[k] & table["marked"], "run"]) for k in ("far", "heavy"))
     found = []
+    lack, bend = fit.anova.lack_of_fit, fit.anova.curvature
+    if bend is not None and bend.p < 0.05:
+        found.append("the centre points lie off the model (curvature)")
+    elif lack is not None and lack.p < 0.05:
+        found.append("the model misses more than repeated runs explain")
     if far:
-        found.append(f"{_runs(far, n)} {'lies' if len(far) == 1 else 'lie'} further from the model "
+        found.append(f"{_runs(far)} {'lies' if len(far) == 1 else 'lie'} further from the model "
                      "than noise explains")
     if heavy:
-        found.append(f"the fit leans on {_runs(heavy, len(table))}")
+        found.append(f"the fit leans on {_runs(heavy)}")
+    if not far and not heavy and (table["far"] | table["heavy"]).any():
+        found.append("so few degrees of freedom are left that most runs steer the fit")
     serial = fit.serial_correlation
     if serial is not None and serial.p < 0.05:
         found.append("residuals next to each other in time are "
@@ -189,7 +204,7 @@ def _finding(fit, table: pd.DataFrame, outside: int, n: int) -> tuple[str, str]:
             found.append(f"spread {'grows' if trend.statistic > 0 else 'shrinks'} with the fitted "
                          "value")
     # Of n ordered residuals about one in twenty leaves a 95 % band by chance.
-    if outside > max(1, stats.binom.ppf(0.99, n, 1 - _BAND)) and not far:
+    if outside > max(1, stats.binom.ppf(0.99, n, 1 - _BAND)) and not found:
         found.append("residuals are not normal in shape")
     label = fit.response.label
     title = (f"Nothing in the residuals of {label} speaks against the model" if not found
@@ -203,7 +218,5 @@ def _finding(fit, table: pd.DataFrame, outside: int, n: int) -> tuple[str, str]:
     return title, " ".join(said)
 
 
-def _runs(runs: list, of: int | None = None) -> str:
-    if of is not None and len(runs) > _NAMED:
-        return f"{len(runs)} of {of} runs"
+def _runs(runs: list) -> str:
     return f"{'run' if len(runs) == 1 else 'runs'} {wording.join(runs)}"

@@ -219,7 +219,7 @@ def _panels(count: int, columns: int, below: int, head: int) -> tuple[go.Figure,
     place = [(i // columns + 1, i % columns + 1) for i in range(count)]
     figure = make_subplots(
         rows, columns, shared_yaxes=True, horizontal_spacing=0.12 / columns,
-        vertical_spacing=gap / (rows * _PANEL + (rows - 1) * gap),
+        vertical_spacing=gap / (rows * _PANEL + (rows - 1) * gap) if rows > 1 else 0,
         specs=[[{} if (r, c) in place else None for c in range(1, columns + 1)]
                for r in range(1, rows + 1)])
     bottom = 34 + _ROW * below
@@ -341,8 +341,7 @@ def _interaction_finding(fit, pairs: Sequence[tuple[Factor, Factor]],
         return f"No pair of factors clearly acts together on {label}: lines parallel within noise"
     (x, by), many = pairs[active[0]], found[active[0]]
     others = len(active) - 1
-    more = "" if not others else (f"; {wording.count(others, 'other pair')} "
-                                  f"{'acts' if others == 1 else 'act'} together too")
+    more = f"; {wording.count(others, 'more pair')} likewise" if others else ""
     start = f"The effect of {x.label} on {label} depends on {by.label}"
     if not x.is_numeric or any(line.table["mean"].isna().all() for line in many):
         return start + more

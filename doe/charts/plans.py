@@ -12,7 +12,7 @@ from plotly.subplots import make_subplots
 
 from doe import wording
 from doe.charts.contours import SIDE, draw_levels, near, plane_axes
-from doe.charts.marks import excluded_area, legend_height, run_marks
+from doe.charts.marks import excluded_area, legend_height, legend_mark, run_marks
 from doe.charts.plane import Plane
 from doe.charts.scales import number, say_setting
 from doe.charts.text import BREAK, bold, escape, wrap
@@ -53,6 +53,8 @@ def plan_map(plan) -> go.Figure:
             x, y = factors[c], factors[r + 1]
             _excluded(figure, plan.region, x, y, r + 1, c + 1)
             _cloud(figure, plan, x, y, r + 1, c + 1, shown, room)
+    figure.update_xaxes(ticks="")
+    figure.update_yaxes(ticks="")
     for i in range(side):
         _edge_axis(figure.update_xaxes, factors[i], room, row=side, col=i + 1)
         _edge_axis(figure.update_yaxes, factors[i + 1], room, row=i + 1, col=1)
@@ -97,12 +99,14 @@ def _cloud(figure: go.Figure, plan, x: Factor, y: Factor, row: int, col: int, sh
         figure.add_trace(go.Scatter(
             x=across if x.is_numeric else [escape(v) for v in across],
             y=up if y.is_numeric else [escape(v) for v in up], mode="markers", text=text,
-            hovertemplate="%{text}<extra></extra>", name=_POINT_NAMES[point], legendgroup=point,
-            showlegend=point not in shown, cliponaxis=False,
-            marker={"symbol": style.symbol, "color": style.colour,
+            hovertemplate="%{text}<extra></extra>", cliponaxis=False, showlegend=False,
+            marker={"symbol": style.symbol, "color": style.colour, "opacity": 1,
                     "size": base * np.sqrt(1 + 0.6 * (np.array(count) - 1)),
                     "line": {"color": "white", "width": 1}}), row, col)
-        shown.add(point)
+        if point not in shown:
+            shown.add(point)
+            legend_mark(figure, _POINT_NAMES[point], mode="markers", marker={
+                "symbol": style.symbol, "color": style.colour, "size": 9})
 
 
 _POINT_NAMES = {"factorial": "corners", "centre": "centre", "axial": "axial", "edge": "mid-edges",
@@ -128,7 +132,7 @@ def _span(factor: Factor) -> list[float]:
 def _edge_axis(update, factor: Factor, room: float, **place) -> None:
     """Title and end ticks on the outer axis of a row or column."""
     axis = {"title_text": wrap(factor.title, room, SMALL, most=3), "title_font_size": SMALL,
-            "tickfont_size": SMALL}
+            "tickfont_size": SMALL, "ticks": "outside"}
     if factor.is_numeric:
         ticks = list(factor.levels) if 0 < len(factor.levels) <= 3 else [factor.low, factor.high]
         axis |= {"tickvals": ticks, "ticktext": [number(v) for v in ticks]}

@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from doe import wording
 from doe.charts.marks import legend_height
-from doe.charts.scales import quantity, value_axis
+from doe.charts.scales import held_unit, number, quantity, value_axis
 from doe.charts.text import escape, wrap
 from doe.charts.theme import GREY, SERIES, WIDTH, dress
 from doe.errors import InputError
@@ -128,8 +128,8 @@ def _finding(appraisal, groups: dict, log: bool, unit: str, response: Response |
         title = f"{wording.capitalise(name)} of {size} or more{on} are found with {share} power"
     said = [f"Two-sided test at {100 * appraisal.alpha:g}\u00a0%."]
     if response is not None:
-        sd = (f"{wording.percent(float(np.expm1(appraisal.sd)))}" if log
-              else quantity(appraisal.sd, unit))
+        sd = (wording.percent(appraisal.sd) if log
+              else f"{number(appraisal.sd)}{held_unit(unit)}")
         said.append(f"Standard deviation of a run assumed: {sd}.")
     if np.isfinite(df):
         said.append(f"{wording.count(int(df), 'degree')} of freedom for error.")

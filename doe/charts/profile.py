@@ -236,7 +236,8 @@ def conformance(recipe, fits: Sequence) -> go.Figure:
     fits, _ = _together(fits)
     table = recipe.table.set_index("response").loc[[f.response.name for f in fits]]
     n = len(fits)
-    figure = make_subplots(n, 1, vertical_spacing=_ROW_GAP / (n * _ROW + (n - 1) * _ROW_GAP))
+    figure = make_subplots(n, 1, vertical_spacing=_ROW_GAP / (n * _ROW + (n - 1) * _ROW_GAP)
+                           if n > 1 else 0)
     for i, (fit, row) in enumerate(zip(fits, table.itertuples(), strict=True), 1):
         response = fit.response
         limits = limit_lines(response)

@@ -84,7 +84,8 @@ def _blocks(figure: go.Figure, table: pd.DataFrame) -> None:
     block, at = table["block"].to_numpy(), table["_at"].to_numpy()
     for i in range(len(block)):
         if i and block[i] != block[i - 1]:
-            figure.add_vline(x=(at[i] + at[i - 1]) / 2, line={"color": FAINT, "width": 2})
+            figure.add_vline(x=(at[i] + at[i - 1]) / 2, line={"color": FAINT, "width": 2},
+                             layer="below")
         if not i or block[i] != block[i - 1]:
             figure.add_annotation(x=at[i], y=1, yref="paper", text=f"block {escape(block[i])}",
                                   showarrow=False, xanchor="left", yanchor="top", xshift=-6,

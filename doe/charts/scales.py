@@ -31,8 +31,9 @@ def times_ten(power: int) -> str:
 
 
 def number(value: float) -> str:
-    """A setting or limit as it is read: five digits at most, no trailing zeros."""
-    mantissa, times, power = wording.digits(value, 5).partition(" × ")
+    """A setting or limit as it is read: no trailing zeros, four digits unless it is whole."""
+    whole = float(value).is_integer() and abs(value) < 1e7
+    mantissa, times, power = wording.digits(value, 7 if whole else 4).partition(" × ")
     if "." in mantissa:
         mantissa = mantissa.rstrip("0").rstrip(".")
     return (mantissa + times + power).replace(" ", _HOLD)

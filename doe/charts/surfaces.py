@@ -59,7 +59,7 @@ def contour(fit, x: str, y: str, fixed: Mapping | None = None, *, count: int = 6
     if not np.isnan(mean).all():
         draw_levels(figure, plane, mean, label=fit.response.label, unit=fit.response.unit,
                     log=fit.response.scale == "log", limits=limit_lines(fit.response))
-        _beyond_the_runs(figure, plane, table)
+        subtitle = f"{subtitle} {_beyond_the_runs(figure, plane, table)}".strip()
     excluded_area(figure, plane)
     run_marks(figure, plane, fit.data, run_texts(fit))
     plane_axes(figure, plane)
@@ -139,16 +139,19 @@ def _stems(figure: go.Figure, fit, plane: Plane) -> int:
     return len(fit.data) - len(data)
 
 
-def _beyond_the_runs(figure: go.Figure, plane: Plane, table) -> None:
-    beyond = plane.shape(table["extrapolated"] | table["remote"]).astype(bool) & plane.allowed()
-    if not beyond.any():
-        return
-    every = max(1, len(plane.xs) // 30)
+def _beyond_the_runs(figure: go.Figure, plane: Plane, table) -> str:
+    """Dot where the model reaches beyond the runs; a sentence instead if it does all over."""
+    allowed = plane.allowed()
+    beyond = plane.shape(table["extrapolated"] | table["remote"]).astype(bool) & allowed
+    if beyond.sum() >= 0.9 * allowed.sum():
+        return "This plane lies beyond the runs: every prediction on it leans on the model."
+    every = max(1, len(plane.xs) // 18)
     row, column = np.nonzero(beyond[::every, ::every])
-    marker = {"size": 3, "color": INK}
-    figure.add_trace(go.Scatter(
-        x=plane.xs[::every][column], y=plane.ys[::every][row], mode="markers", marker=marker,
-        name="beyond the runs", hoverinfo="skip"))
+    if len(row):
+        figure.add_trace(go.Scatter(
+            x=plane.xs[::every][column], y=plane.ys[::every][row], mode="markers",
+            marker={"size": 2, "color": INK}, name="beyond the runs", hoverinfo="skip"))
+    return ""
 
 
 def _finding(fit, plane: Plane, mean: np.ndarray) -> tuple[str, str]:

@@ -79,10 +79,10 @@ TEMPLATE = go.layout.Template(layout={
                      "tickfont": {"size": SMALL}, "exponentformat": "power", "minexponent": 4,
                      "zeroline": False} for axis in ("xaxis", "yaxis", "zaxis")},
     "legend": {"orientation": "h", "x": 0, "xanchor": "left", "y": 1, "yanchor": "bottom",
-               "yref": "paper", "font": {"size": SMALL + 1}, "title": {"text": ""}},
+               "yref": "paper", "font": {"size": SMALL + 1}},
     "hoverlabel": {"bgcolor": "white", "bordercolor": GREY, "align": "left", "namelength": -1,
                    "font": {"color": INK, "size": SMALL + 1}},
-    "hovermode": "closest",
+    "hovermode": "closest", "showlegend": True,
     "margin": {"l": 60, "r": 20, "t": 60, "b": 50},
     "separators": ".\u202f",
 })

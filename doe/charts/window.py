@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 
 from doe import wording
 from doe.charts.contours import SIDE, near, plane_axes
-from doe.charts.marks import excluded_area, legend_height, legend_mark, limit_lines
+from doe.charts.marks import Limit, excluded_area, legend_height, legend_mark, limit_lines
 from doe.charts.plane import Plane
 from doe.charts.scales import hover_format, say_setting
 from doe.charts.text import BREAK, bold, escape
@@ -18,7 +18,7 @@ from doe.errors import InputError
 
 __all__ = ["operating_window"]
 
-_MEAN, _RUN = tint(BLUE, 0.20), tint(BLUE, 0.30)  # laid over each other
+_MEAN, _RUN, _BOTH = tint(BLUE, 0.20), tint(BLUE, 0.30), tint(BLUE, 0.44)  # laid over each other
 _LINES = (SERIES[1], SERIES[3], SERIES[2], *SERIES[4:])  # blue is the window's own
 
 
@@ -52,13 +52,15 @@ def operating_window(window, fits: Sequence, *, setting: Mapping | None = None) 
             for r in responses for name in (r.name, f"{r.name}_low", f"{r.name}_high")}
     figure = go.Figure()
     limited = [r for r in responses if limit_lines(r)]
-    _shade(figure, plane, _spare(limited, grid, "", ""), _MEAN, "every mean within limits")
+    _shade(figure, plane, _spare(limited, grid, "", ""), _MEAN, _MEAN, "every mean within limits")
     runs = _spare(limited, grid, "_low", "_high")
     if np.isfinite(runs).any():
-        _shade(figure, plane, runs, _RUN, f"every {100 * window.level:g}\u00a0% interval for one "
-                                          "run within limits")
-    for response, style in zip(limited, _LINES * (1 + len(limited) // len(_LINES)), strict=False):
-        _boundary(figure, plane, response, grid[response.name], style)
+        _shade(figure, plane, runs, _RUN, _BOTH, f"every {100 * window.level:g}\u00a0% interval "
+                                                 "for one run within limits")
+    drawn = [(r, n) for r in limited for n in limit_lines(r)
+             if np.nanmin(grid[r.name]) <= n.value <= np.nanmax(grid[r.name])]
+    for i, (response, limit) in enumerate(drawn):
+        _boundary(figure, plane, response, limit, grid[response.name], _LINES[i % len(_LINES)])
     figure.add_trace(_hover(plane, responses, grid, allowed))
     excluded_area(figure, plane)
     if setting is not None:
@@ -91,7 +93,9 @@ def _spare(responses: Sequence, grid: Mapping, low: str, high: str) -> np.ndarra
     return out
 
 
-def _shade(figure: go.Figure, plane: Plane, spare: np.ndarray, colour: str, name: str) -> None:
+def _shade(figure: go.Figure, plane: Plane, spare: np.ndarray, colour: str, seen: str,
+           name: str) -> None:
+    """Shade where there is room to spare; `seen` is the colour it comes to over what is below."""
     if not (spare >= 0).any():
         return
     figure.add_trace(go.Contour(
@@ -99,21 +103,18 @@ def _shade(figure: go.Figure, plane: Plane, spare: np.ndarray, colour: str, name
         showlegend=False, name=name, fillcolor=colour, line={"width": 0},
         contours={"type": "constraint", "operation": "<", "value": 0}))
     legend_mark(figure, name, mode="markers", marker={"symbol": "square", "size": 13,
-                                                      "color": colour,
+                                                      "color": seen,
                                                       "line": {"color": GREY, "width": 1}})
 
 
-def _boundary(figure: go.Figure, plane: Plane, response, mean: np.ndarray, style) -> None:
-    for limit in limit_lines(response):
-        drawn = np.nanmin(mean) <= limit.value <= np.nanmax(mean)
-        line = {"color": style.colour, "width": 2.5, "dash": style.dash}
-        if drawn:
-            figure.add_trace(go.Contour(
-                x=plane.xs, y=plane.ys, z=mean, showscale=False, showlegend=False,
-                hoverinfo="skip", name=escape(response.label), line=line,
-                contours={"coloring": "none", "start": limit.value, "end": limit.value,
-                          "size": 1}))
-            legend_mark(figure, escape(f"{response.label}, {limit.text}"), mode="lines", line=line)
+def _boundary(figure: go.Figure, plane: Plane, response, limit: Limit, mean: np.ndarray,
+              style) -> None:
+    line = {"color": style.colour, "width": 2.5, "dash": style.dash}
+    figure.add_trace(go.Contour(
+        x=plane.xs, y=plane.ys, z=mean, showscale=False, showlegend=False, hoverinfo="skip",
+        name=escape(response.label), line=line,
+        contours={"coloring": "none", "start": limit.value, "end": limit.value, "size": 1}))
+    legend_mark(figure, escape(f"{response.label}, {limit.text}"), mode="lines", line=line)
 
 
 def _hover(plane: Plane, responses: Sequence, grid: Mapping, allowed: np.ndarray) -> go.Heatmap:

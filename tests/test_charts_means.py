@@ -1,0 +1,178 @@
+"""Main effects, interactions, sections and conformance: lines are the model, marks the runs."""
+
+import chart_cases as cases
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import charts
+from doe.decision import best_setting
+from doe.errors import InputError
+
+
+def lines_of(figure, name="model"):
+    return [t for t in figure.data if t.name == name]
+
+
+def test_main_effect_lines_are_the_model_at_mid_range():
+    fit = cases.surface_fit()
+    figure = charts.main_effects(fit)
+    centre = fit.region.centre().iloc[0].to_dict()
+    for factor, line in zip(fit.region.factors, lines_of(figure), strict=True):
+        table = pd.DataFrame([centre] * len(line.x)).assign(**{factor.name: line.x})
+        expected = fit.predict(table)["mean"].to_numpy()
+        drawn = np.asarray(line.y, float)
+        here = np.isfinite(drawn)
+        np.testing.assert_allclose(drawn[here], expected[here])
+        np.testing.assert_array_equal(here, fit.region.contains(table))
+
+
+def test_main_effect_band_is_the_confidence_interval():
+    fit = cases.surface_fit()
+    figure = charts.main_effects(fit)
+    band = next(t for t in figure.data if t.fill == "toself" and t.xaxis in (None, "x"))
+    half = len(band.x) // 2
+    centre = fit.region.centre().iloc[0].to_dict()
+    table = pd.DataFrame([centre] * half).assign(revolution=np.asarray(band.x[:half], float))
+    expected = fit.predict(table)
+    np.testing.assert_allclose(np.asarray(band.y[:half], float), expected["mean_low"])
+    np.testing.assert_allclose(np.asarray(band.y[half:], float)[::-1], expected["mean_high"])
+
+
+def test_run_means_of_an_orthogonal_plan_are_the_plain_means():
+    # With only main effects in a balanced two-level plan, moving the other factors to
+    # mid-range changes no mean.
+    fit = cases.screening_fit(centre=0, terms="linear")
+    figure = charts.main_effects(fit)
+    for factor, marks in zip(fit.region.factors, lines_of(figure, "runs"), strict=True):
+        expected = fit.data.groupby(factor.name)["agglomerate"].mean()
+        np.testing.assert_allclose(np.sort(marks.x), expected.index)
+        order = np.argsort(marks.x)
+        np.testing.assert_allclose(np.asarray(marks.y)[order], expected.to_numpy())
+
+
+def test_title_names_the_factor_that_moves_most():
+    fit = cases.surface_fit()
+    reach = {f.label: np.nanmax(line.y) - np.nanmin(line.y) for f, line in zip(
+        fit.region.factors, lines_of(charts.main_effects(fit)), strict=True)}
+    title = cases.plain_title(charts.main_effects(fit))
+    assert title.startswith(max(reach, key=reach.get).capitalize() + " moves largest agglomerate")
+    assert "revolution × rotation ratio" in charts.main_effects(fit).layout.title.text.replace(
+        "<br>", " ")
+
+
+def test_interaction_lines_are_the_model_at_both_ends():
+    fit = cases.screening_fit()
+    figure = charts.interactions(fit, [("revolution", "rotation_ratio")])
+    low, high = lines_of(figure)
+    centre = fit.region.centre().iloc[0].to_dict()
+    for line, level in ((low, 0.2), (high, 0.8)):
+        table = pd.DataFrame([centre | {"rotation_ratio": level}] * len(line.x))
+        table["revolution"] = np.asarray(line.x, float)
+        np.testing.assert_allclose(np.asarray(line.y, float), fit.predict(table)["mean"])
+    assert low.line.color != high.line.color
+    assert low.line.dash != high.line.dash
+
+
+def test_interaction_title_gives_the_effect_at_both_ends():
+    fit = cases.screening_fit()
+    title = cases.plain_title(charts.interactions(fit))
+    centre = fit.region.centre().iloc[0].to_dict()
+    for level in (0.2, 0.8):
+        ends = [pd.DataFrame([centre | {"rotation_ratio": level, "revolution": v}])
+                for v in (600, 1600)]
+        change = fit.compare(*ends)["change"].iloc[0]
+        sign = "−" if change < 0 else "+"
+        assert f"{sign}{abs(change):.1f} µm at {level}" in title
+    assert title.startswith("The effect of revolution on largest agglomerate depends on rotation "
+                            "ratio")
+
+
+def test_interactions_come_largest_first_and_those_left_out_are_counted():
+    fit = cases.surface_fit()
+    figure = charts.interactions(fit, most=2)
+    heads = [a.text for a in figure.layout.annotations]
+    assert len(heads) == 2
+    assert heads[0].startswith("rotation ratio")
+    assert "1 smaller interaction not drawn" in figure.layout.title.text.replace("<br>", " ")
+
+
+def test_lines_stop_where_runs_cannot_be():
+    figure = charts.interactions(cases.surface_fit(), [("revolution", "rotation_ratio")])
+    high = lines_of(figure)[1]
+    x, y = np.asarray(high.x, float), np.asarray(high.y, float)
+    np.testing.assert_array_equal(np.isfinite(y), x * 0.8 <= 900 * (1 + 1e-9))
+
+
+def test_interactions_need_an_interaction():
+    with pytest.raises(InputError, match="no two-factor interaction"):
+        charts.interactions(cases.screening_fit(terms="linear"))
+
+
+def test_small_multiples_share_the_response_axis_and_carry_units():
+    figure = charts.main_effects(cases.surface_fit())
+    assert figure.layout.yaxis.title.text == "largest agglomerate (µm)"
+    assert figure.layout.yaxis2.matches == "y"
+    assert [figure.layout[a].title.text for a in ("xaxis", "xaxis2", "xaxis3")] == [
+        "revolution (rpm)", "rotation ratio", "time (s)"]
+
+
+# ---- sections through a setting ------------------------------------------------------------
+
+HERE = {"revolution": 1300.0, "rotation_ratio": 0.6, "time": 240.0}
+
+
+def test_sections_are_predictions_along_each_factor():
+    fits = list(cases.all_fits())
+    figure = charts.prediction_profile(fits, HERE)
+    drawn = [t for t in figure.data if t.mode == "lines" and t.fill is None]
+    assert len(drawn) == 9
+    for i, line in enumerate(drawn):
+        fit, factor = fits[i // 3], fits[0].region.factors[i % 3]
+        table = pd.DataFrame([HERE] * len(line.x)).assign(**{factor.name: line.x})
+        y = np.asarray(line.y, float)
+        allowed = fit.region.contains(table)
+        np.testing.assert_array_equal(np.isfinite(y), allowed)
+        np.testing.assert_allclose(y[allowed], fit.predict(table)["mean"].to_numpy()[allowed])
+
+
+def test_sections_mark_the_setting_and_say_what_is_predicted():
+    fits = list(cases.all_fits())
+    figure = charts.prediction_profile(fits, HERE)
+    marks = [t for t in figure.data if t.mode == "markers"]
+    at = [f.predict(pd.DataFrame([HERE]))["mean"].iloc[0] for f in fits]
+    np.testing.assert_allclose([t.y[0] for t in marks], np.repeat(at, 3))
+    said = " ".join(a.text for a in figure.layout.annotations)
+    assert f"<b>{at[0]:.1f}\u00a0µm</b>" in said
+    assert "<b>1300\u00a0rpm</b>" in said
+
+
+@pytest.mark.parametrize(("setting", "said"), [
+    (HERE, "All 3 predictions meet their limits here"),
+    ({"revolution": 600, "rotation_ratio": 0.2}, "Largest agglomerate and bubble fraction miss"),
+    ({"revolution": 1600, "rotation_ratio": 0.8}, "This setting cannot be run")])
+def test_section_title_is_the_verdict(setting, said):
+    figure = charts.prediction_profile(list(cases.all_fits()), setting)
+    assert cases.plain_title(figure).startswith(said)
+
+
+def test_sections_need_one_region():
+    with pytest.raises(InputError, match="region differs"):
+        charts.prediction_profile([cases.surface_fit(), cases.screening_fit()])
+    with pytest.raises(InputError, match="there are none"):
+        charts.prediction_profile([])
+
+
+def test_conformance_draws_the_recipes_own_numbers():
+    fits = list(cases.all_fits())
+    recipe = best_setting(fits)
+    figure = charts.conformance(recipe, fits)
+    drawn = [tuple(t.x) for t in figure.data]
+    for i, row in enumerate(recipe.table.itertuples()):
+        assert drawn[3 * i] == (row.low, row.high)
+        assert drawn[3 * i + 1] == (row.mean_low, row.mean_high)
+        assert drawn[3 * i + 2] == (row.predicted,)
+    limits = sorted(s.x0 for s in figure.layout.shapes if s.type == "line")
+    assert limits == [1e-3, 30, 38]
+    shaded = [s for s in figure.layout.shapes if s.type == "rect"]
+    assert all(s.x1 > s.x0 for s in shaded)  # upper limits: beyond is to the right
