@@ -67,7 +67,7 @@ class AnalysingPanel(Panel):
             labelled("Response", self.response), labelled("Chart", self.chart),
             widgets.HTML(f'<span style="{TEXT};font-size:13px">Terms of the model (a product '
                          "brings its factors along)</span>"),
-            widgets.VBox(list(self.terms.values()), layout=widgets.Layout(gap="0")),
+            widgets.VBox(list(self.terms.values()), layout=widgets.Layout(grid_gap="0")),
         ])
         self._quiet = False
         self.response.observe(lambda _: self.show_fit(), "value")

@@ -1,0 +1,108 @@
+"""The command line: the same job without a notebook."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from io import StringIO
+
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from doe.__main__ import INPUT_REFUSED, app
+from doe.errors import InputError
+from doe.store import open_study
+
+runner = CliRunner()
+
+
+def call(*words: object):
+    """What a command printed; an unexpected error is raised as it is."""
+    done = runner.invoke(app, [str(w) for w in words], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def test_from_a_blank_brief_to_a_report(tmp_path):
+    brief, study = tmp_path / "brief.toml", tmp_path / "a.study"
+    sheet, report = tmp_path / "sheet.csv", tmp_path / "report.html"
+    call("new", brief, "--template")
+    assert "4 factors" in call("new", study, "--brief", brief)
+    said = call("plan", study, "--family", "fractional factorial", "--runs", 8, "--seed", 3)
+    assert "resolution IV" in said
+    assert "is aliased with" in said
+    call("sheet", study, "--out", sheet)
+    assert sheet.exists()
+    assert "0 of 11 runs done" in call("status", study)
+
+    with open_study(study) as file:
+        runs = file.read().plan.runs
+    readings = {"voids": [0.3 + 0.001 * t for t in runs["time"]],
+                "coarsest_lump": [80 - 0.03 * r for r in runs["revolution"]],
+                "end_temperature": [25 + 0.01 * r for r in runs["revolution"]]}
+    lines = sheet.read_text("utf-8-sig").splitlines()
+    marks = [line for line in lines if line.startswith(("#", '"#'))]
+    table = pd.read_csv(StringIO("\n".join(line for line in lines if line not in marks)))
+    for name, label in (("voids", "voids (%)"), ("coarsest_lump", "coarsest lump (µm)"),
+                        ("end_temperature", "end temperature (°C)")):
+        assert label in table.columns
+        table[label] = readings[name]
+    filled = tmp_path / "filled.csv"
+    filled.write_text("\n".join([*marks[:-1],
+                                 table.to_csv(index=False).rstrip(), marks[-1]]), "utf-8")
+    assert "11" in call("import", study, filled)
+    assert "All 11 runs done" in call("status", study)
+
+    said = call("analyse", study, "--response", "voids", "--terms", "revolution + time")
+    assert "time" in said
+    assert "specification" in call("choose", study)
+    assert str(report) in call("report", study, "--out", report).replace("\n", "")
+    assert report.stat().st_size > 1_000_000
+
+
+def test_a_plan_can_be_looked_at_without_keeping_it(tmp_path):
+    brief, study = tmp_path / "brief.toml", tmp_path / "a.study"
+    call("new", brief, "--template")
+    call("new", study, "--brief", brief)
+    call("plan", study, "--look", "--seed", 1)
+    with open_study(study) as file:
+        assert file.read().plan is None
+
+
+@pytest.mark.parametrize(("words", "named"), [
+    (["status", "nowhere.study"], "nowhere.study"),
+    (["new", "a.study"], "--brief"),
+    (["report", "nowhere.study"], "nowhere.study"),
+])
+def test_bad_input_is_one_message_and_its_own_exit_code(words, named, tmp_path):
+    done = subprocess.run([sys.executable, "-m", "doe", *words], cwd=tmp_path, text=True,
+                          capture_output=True, check=False)
+    assert done.returncode == INPUT_REFUSED
+    assert named in done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+
+
+def test_an_unknown_family_lists_the_known_ones(tmp_path):
+    brief, study = tmp_path / "brief.toml", tmp_path / "a.study"
+    call("new", brief, "--template")
+    call("new", study, "--brief", brief)
+    with pytest.raises(InputError, match="central composite"):
+        call("plan", study, "--family", "no such")
+
+
+def test_every_command_explains_itself():
+    listed = call("--help")
+    for command in ("demo", "new", "plan", "sheet", "import", "status", "analyse", "choose",
+                    "report"):
+        assert command in listed
+        assert "Usage" in call(command, "--help")
+
+
+def test_the_demo_ends_with_a_report(tmp_path):
+    said = call("demo", "--folder", tmp_path / "demo", "--seed", 4)
+    report = tmp_path / "demo" / "second_surface.html"
+    assert report.exists()
+    assert str(report) in said.replace("\n", "")
+    assert "invented" in said

@@ -1,0 +1,192 @@
+"""Panels wired to the core: what a control changes, and what it must not lose."""
+
+from __future__ import annotations
+
+import pytest
+
+from doe.panels import AnalysingPanel, ChoosingPanel, PlanningPanel, RunningPanel
+from doe.practice import open_practice
+from doe.terms import Term
+
+
+@pytest.fixture
+def briefed(tmp_path):
+    with open_practice(tmp_path / "a.study", "briefed") as file:
+        yield file
+
+
+@pytest.fixture
+def planned(tmp_path):
+    with open_practice(tmp_path / "a.study", "planned") as file:
+        yield file
+
+
+@pytest.fixture(scope="module")
+def run_study(tmp_path_factory):
+    with open_practice(tmp_path_factory.mktemp("run") / "a.study", "run") as file:
+        return file.read()
+
+
+def choose_plan(panel: PlanningPanel, text: str) -> None:
+    panel.family.index = next(i for i, label in enumerate(panel.family.options)
+                              if text in label[0])
+
+
+class TestPlanning:
+    def test_words_and_figure_follow_the_plan(self, briefed):
+        panel = PlanningPanel(briefed)
+        words, title = panel.words.value, panel.figure.layout.title.text
+        choose_plan(panel, "full factorial")
+        assert len(panel.plan) == 16 + 3
+        assert panel.words.value != words
+        assert panel.figure.layout.title.text != title
+
+    def test_an_unticked_factor_is_held_and_the_plan_kept_with_it(self, briefed):
+        panel = PlanningPanel(briefed)
+        row = panel.rows["pressure"]
+        row.ends[0].value = 10.0
+        row.use.value = False
+        assert panel.plan.region.names == ["revolution", "rotation_ratio", "time"]
+        panel.save()
+        study = briefed.read()
+        assert study.brief.held == {"pressure": 10.0}
+        assert study.plan == panel.plan
+
+    def test_a_changed_range_reaches_the_runs(self, briefed):
+        panel = PlanningPanel(briefed)
+        panel.rows["time"].ends[1].value = 150.0
+        assert panel.plan.settings["time"].max() == 150.0
+
+    def test_a_bad_range_is_named_and_cannot_be_kept(self, briefed):
+        panel = PlanningPanel(briefed)
+        panel.rows["time"].ends[0].value = 900.0
+        assert "Not done" in panel.status.value
+        assert "time" in panel.status.value
+        assert panel.plan is None
+        assert panel.keep.disabled
+        panel.rows["time"].ends[0].value = 90.0
+        assert panel.plan is not None
+        assert not panel.keep.disabled
+
+    def test_the_seed_is_kept_with_the_plan(self, briefed):
+        panel = PlanningPanel(briefed)
+        panel.seed.value = 77
+        panel.save()
+        assert briefed.read().plan.seed == 77
+
+
+class TestRunning:
+    def enter(self, panel, *values):
+        for field, value in zip(panel.readings.values(), values, strict=False):
+            field.value = value
+
+    def test_a_reading_is_in_the_file_at_once(self, planned):
+        panel = RunningPanel(planned)
+        run = panel.run.value
+        self.enter(panel, "0,74", "53", "", "0.021")
+        panel.record()
+        record = planned.read().attempts(run)[0]
+        assert record.measurements == {"voids": 0.74, "largest_agglomerate": 53.0,
+                                       "settling": 0.021}
+        assert "Not measured: cup temperature rise" in panel.status.value
+        assert panel.run.value != run
+
+    def test_a_refused_reading_stays_in_its_field(self, planned):
+        panel = RunningPanel(planned)
+        self.enter(panel, "-3", "53", "7", "0.02")
+        panel.record()
+        assert "Not done" in panel.status.value
+        assert panel.readings["voids"].value == "-3"
+        assert not planned.read().records
+
+    def test_a_correction_needs_a_reason_and_keeps_the_first_value(self, planned):
+        panel = RunningPanel(planned)
+        run = panel.run.value
+        self.enter(panel, "0.74", "53", "7", "0.02")
+        panel.record()
+        panel.run.value = run
+        self.enter(panel, "0.47")
+        panel.record()
+        assert "Not done" in panel.status.value
+        panel.reason.value = "digits swapped"
+        panel.record()
+        assert planned.read().attempts(run)[0].measurements["voids"] == 0.47
+        assert planned.history(run, "voids")["value"].tolist() == [0.74, 0.47]
+
+    def test_setting_a_run_aside_makes_it_due_again(self, planned):
+        panel = RunningPanel(planned)
+        run = panel.run.value
+        panel.reason.value = "lid not seated"
+        panel.void()
+        study = planned.read()
+        assert study.void[0].reason == "lid not seated"
+        assert run in study.pending
+
+    def test_user_text_is_shown_as_text(self, planned):
+        panel = RunningPanel(planned)
+        panel.say("<b>x</b>")
+        assert "<b>x</b>" not in panel.status.value
+
+
+class TestAnalysing:
+    def test_unticking_a_factor_takes_its_products_along(self, run_study):
+        panel = AnalysingPanel(run_study)
+        words = panel.words.value
+        panel.terms[Term("time")].value = False
+        assert all("time" not in t.names for t in panel.fit.terms)
+        assert panel.words.value != words
+
+    def test_ticking_a_product_brings_its_factors(self, run_study):
+        panel = AnalysingPanel(run_study)
+        for box in panel.terms.values():
+            box.value = False
+        panel.terms[Term("revolution", "time")].value = True
+        assert set(panel.fit.terms) == {Term(), Term("revolution"), Term("time"),
+                                        Term("revolution", "time")}
+        assert panel.terms[Term("time")].value
+
+    def test_each_response_keeps_its_own_terms(self, run_study):
+        panel = AnalysingPanel(run_study)
+        panel.choose([Term("time")])
+        panel.response.value = "settling"
+        panel.response.value = "voids"
+        assert panel.fits["voids"].terms == (Term(), Term("time"))
+        assert len(panel.fits["settling"].terms) > 2
+
+    def test_every_chart_can_be_drawn(self, run_study):
+        panel = AnalysingPanel(run_study)
+        titles = set()
+        for name in panel.chart.options:
+            panel.chart.value = name
+            titles.add(panel.figure.layout.title.text)
+        assert len(titles) == len(panel.chart.options)
+
+
+class TestChoosing:
+    @pytest.fixture
+    def panel(self, run_study):
+        return ChoosingPanel(AnalysingPanel(run_study).fits, run_study.brief.mixer)
+
+    def test_predictions_are_those_of_the_fits_at_a_settable_setting(self, panel):
+        panel.sliders["time"].value = panel.sliders["time"].options[5][1]
+        row = panel.settings
+        table = panel.predictions()
+        for f, mean in zip(panel.fits, table["mean"], strict=True):
+            assert mean == f.predict(row)["mean"].iloc[0]
+        assert panel.mixer.snap(row, panel.region).equals(row)
+
+    def test_a_moved_slider_changes_words_and_figure(self, panel):
+        words = panel.words.value
+        options = panel.sliders["revolution"].options
+        panel.sliders["revolution"].value = options[0][1]
+        assert panel.words.value != words
+
+    def test_the_best_setting_is_moved_to(self, panel):
+        panel.find_best()
+        for name, slider in panel.sliders.items():
+            assert slider.value == panel.recipe.settings[name]
+
+    def test_a_map_is_drawn_at_the_other_factors_settings(self, panel):
+        panel.map.value = "voids"
+        assert {t.type for t in panel.figure.data} & {"contour", "heatmap"}
+        panel.map.value = ""
