@@ -148,8 +148,10 @@ def parse(text: str, region: Region) -> tuple[Term, ...]:
                          "Write it as 'a + b + a:b + I(a**2)', or '1' for the mean alone")
     try:
         description = ModelDesc.from_formula("~ " + right)
-    except (PatsyError, SyntaxError, RecursionError) as error:
-        raise InputError("formula", text, f"it cannot be read ({str(error).splitlines()[0]})",
+    except (PatsyError, SyntaxError, RecursionError, AssertionError) as error:
+        # patsy asserts on some stray signs, such as '|', without a message
+        why = (str(error).splitlines() or ["a sign that cannot stand there"])[0]
+        raise InputError("formula", text, f"it cannot be read ({why})",
                          "Write it as 'a + b + a:b + I(a**2)'") from None
     terms = []
     for item in description.rhs_termlist:

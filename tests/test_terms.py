@@ -208,7 +208,7 @@ def test_terms_are_values():
 @pytest.mark.parametrize("text", [
     "", " ", "a ~", "y ~ a ~ b", "a +", "a ** ", "a + d", "np.log(a)", "Q('a')", "I(a + b)",
     "a + 2", "a[0]", "((a)", "__import__('os').system('x')", "I(a ** 12)", "'a'", "a;b", "I(a)",
-    "a + \x00", "I(a * b)", "a ** b", "a" + " + a" * 5000,
+    "a + \x00", "I(a * b)", "a ** b", "a" + " + a" * 5000, "|",
 ])
 def test_what_is_no_formula_of_factors_is_refused(text):
     with pytest.raises(InputError) as caught:
