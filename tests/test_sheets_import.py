@@ -239,6 +239,7 @@ def test_a_recorded_run_can_be_voided_by_a_sheet(tmp_path, study_file):
     assert results(import_sheet(path, study_file)) == ["voided"]
     record, = study_file.read().attempts(2)
     assert (record.status, record.reason) == ("void", "wrong lot")
+    assert study_file.read().trail["who"].iloc[-1] == "R. Ito"
     assert record.measurements["voids"] == 0.21
     # The sheet from before says that it was done.
     path = fill_csv(STUDY, tmp_path / "a.csv", {2: ALL[2]})
@@ -252,6 +253,12 @@ def test_attempts_without_the_ones_before_are_refused(tmp_path, study_file):
     problem, = refused(path, study_file).problems
     assert (problem.column, problem.value) == ("attempt", "3")
     assert "attempt 1 at run 2 is neither recorded nor in this sheet" in problem.problem
+
+
+def test_a_refused_row_casts_no_doubt_on_the_next_attempt(tmp_path, study_file):
+    path = fill_csv(STUDY, tmp_path / "a.csv", {2: {"status": "void"}}, also=again(2, voids="0.5"))
+    problem, = refused(path, study_file).problems
+    assert "void without a reason" in problem.problem
 
 
 def test_a_sheet_without_attempts_goes_to_the_attempt_that_is_due(tmp_path, study_file):

@@ -242,6 +242,7 @@ def test_a_recorded_reading_comes_back(tmp_path, value, kind):
     (VOIDS, "some", "not a number", "12.5"),
     ("achieved revolution (rpm)", "12000", "only be from 0 to 1980 rpm", "unit"),
     ("achieved time (s)", "ten", "not a number", "12.5"),
+    ("status", "planned", "not one of the choices", "'done' or 'void'"),
     ("status", "finished", "not one of the choices", "'done' or 'void'"),
     ("run at (YYYY-MM-DD HH:MM)", "03/01/2026 14:30", "one way only", "2027-03-01 14:30"),
     ("run at (YYYY-MM-DD HH:MM)", "2126-03-01 14:30", "lies in the future", "date"),
@@ -367,6 +368,23 @@ def test_fahrenheit_is_not_taken_for_celsius(tmp_path):
     problem = only(refused(fill_csv(STUDY, tmp_path / "a.csv", {2: READINGS}, also=rename)))
     assert "'end temperature (°C)'" in problem.problem
     assert "nothing is converted" in problem.remedy
+
+
+def test_units_in_headings_keep_their_case(tmp_path):
+    study = with_responses(Response("viscosity", "mPa·s"))
+    path = tmp_path / "a.csv"
+    path.write_text("Run,VISCOSITY (mPa s)\n1,12\n")
+    assert read_sheet(path, study, unmarked=True)[0].measurements == {"viscosity": 12}
+    path.write_text("run,viscosity (MPa·s)\n1,12\n")
+    assert "unit is not the study's" in only(refused(path, study, unmarked=True)).problem
+
+
+def test_a_title_cannot_pass_for_a_mark(tmp_path):
+    study = small_study(title="sheet mark: 6-0123456789abcdef")
+    assert read_sheet(fill_csv(study, tmp_path / "a.csv", {1: READINGS}), study)
+    long = fill_csv(STUDY, tmp_path / "b.csv", {1: READINGS}, also=lambda rows: [
+        row.__setitem__(0, "# sheet mark: " + "9" * 5000) for row in rows if "mark" in row[0]])
+    assert "another study" in only(refused(long)).problem
 
 
 def test_a_column_twice_is_refused(tmp_path):

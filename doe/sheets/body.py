@@ -90,11 +90,11 @@ class Body:
         self.problems.append(Problem(self.rows[place], c.heading, value, problem, remedy))
         self.bad.add(place)
 
-    def entered(self) -> np.ndarray:
-        """Which rows were filled in; boolean."""
-        out = np.zeros(len(self.rows), bool)
+    def entered(self, read: np.ndarray) -> np.ndarray:
+        """Which rows were filled in, those with a reading among them; boolean."""
+        out = read.copy()
         for c in self.present:
-            if c.is_entry and c.key in self.filled:
+            if c.is_entry and c.key in self.filled and not out.all():
                 blank = {cell for cell in set(self.cells[c.key]) if is_blank(cell)}
                 out |= np.array([cell not in blank for cell in self.cells[c.key]])
         return out
@@ -106,12 +106,11 @@ class Body:
         if c.key not in self.filled:
             return out, marks
         cells = self.cells[c.key]
-        values: dict[Cell, float] = {}
+        different, plain = set(cells), _PLAIN.fullmatch
+        values: dict[Cell, float] = {cell: float(cell) for cell in different
+                                     if isinstance(cell, str) and plain(cell)}
         odd: dict[Cell, Reading | CellError] = {}
-        for cell in set(cells):
-            if isinstance(cell, str) and _PLAIN.fullmatch(cell):
-                values[cell] = float(cell)
-                continue
+        for cell in different - values.keys():
             found = self._number(cell, c)
             values[cell] = found.value if isinstance(found, Reading) else np.nan
             if isinstance(found, CellError) or (found is not None and found.qualifier):
@@ -123,11 +122,11 @@ class Body:
                 self.refuse(i, c, found.problem, found.remedy)
             else:
                 marks[i] = found.qualifier
-        for i in np.flatnonzero(np.isinf(out)):
-            self.refuse(i, c, "this is not a finite number", "Enter the reading")
+        self.drop(out, c, np.isinf(out), "this is not a finite number",
+                  "Enter the reading, or leave the cell empty")
         if c.kind == "whole":
             self.drop(out, c, out != np.round(out), "this is not a whole number",
-                       "Enter a whole number")
+                      "Enter a whole number")
         self._check_span(out, c)
         return out, marks
 
@@ -135,16 +134,18 @@ class Body:
         if is_missing(cell):
             return None
         limit = c.response.detection_limit if c.response else None
+        # Which mark the file has is found out only if a cell depends on it, and then once.
+        known = self.decimal[0] if "decimal" in self.__dict__ else None
         try:
             try:
-                return read_number(cell, c.unit, detection_limit=limit)
+                return read_number(cell, c.unit, detection_limit=limit, decimal=known)
             except AmbiguousError as two:
                 mark, why = self.decimal
                 if mark is None:
                     return CellError(f"{two.problem}, and {why}", two.remedy)
                 return read_number(cell, c.unit, detection_limit=limit, decimal=mark)
-        except CellError as refusal:
-            return refusal
+        except CellError as error:
+            return error
 
     def _check_span(self, out: np.ndarray, c: Column) -> None:
         least = -np.inf if c.least is None else c.least
@@ -168,8 +169,7 @@ class Body:
 
     def texts(self, c: Column) -> list[str]:
         """The texts of a column; "" where missing or refused."""
-        read = {"time": self._time, "choice": self._choice}.get(c.kind, lambda cell, c:
-                                                                read_text(cell))
+        read = {"time": self._time, "choice": self._choice, "text": self._text}[c.kind]
         if c.key not in self.filled:
             return [""] * len(self.rows)
         cells = self.cells[c.key]
@@ -184,6 +184,9 @@ class Body:
             self.refuse(i, c, refused[cells[i]].problem, refused[cells[i]].remedy)
         return [texts[cell] for cell in cells]
 
+    def _text(self, cell: Cell, c: Column) -> str:
+        return read_text(cell)
+
     def _time(self, cell: Cell, c: Column) -> str:
         time = as_time(c.heading, read_time(cell))
         if time > self.latest:
@@ -192,12 +195,10 @@ class Body:
 
     def _choice(self, cell: Cell, c: Column) -> str:
         text = read_text(cell).strip()
-        choices = {v: v for v in c.choices}
         if c.key == "status":
             text = text.lower()
-            choices["planned"] = ""
-        if text not in choices:
+        if text not in c.choices:
             raise CellError("this is not one of the choices",
                           f"Enter {join(map(repr, c.choices), 'or')}, or leave the cell empty")
-        return choices[text]
+        return text
 

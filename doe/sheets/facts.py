@@ -40,8 +40,9 @@ def sheet_mark(study: Study) -> str:
 def is_own_mark(mark: str, study: Study) -> bool:
     """True if `sheet_mark` gave `mark` for this study, be it before runs were added."""
     runs, _, _ = mark.partition("-")
-    return runs.isdigit() and 0 < int(runs) <= len(planned_runs(study).runs) and (
-        mark == _mark(study, int(runs)))
+    return (runs.isdecimal() and len(runs) < 10
+            and 0 < int(runs) <= len(planned_runs(study).runs)
+            and mark == _mark(study, int(runs)))
 
 
 def _mark(study: Study, runs: int) -> str:

@@ -70,7 +70,7 @@ class Grid:
 
 def normal(heading: Cell) -> str:
     """A heading without case and surplus spaces."""
-    return " ".join(heading.split()).casefold() if isinstance(heading, str) else ""
+    return " ".join(heading.split()).lower() if isinstance(heading, str) else ""
 
 
 def read_grid(path: str | Path) -> Grid:

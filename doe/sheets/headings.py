@@ -73,9 +73,9 @@ def match_headings(headings: Sequence[Cell], filled: Sequence[bool], layout: Seq
 
 def _find(heading: Cell, layout: Sequence[Column]) -> tuple[Column | None, Column | None]:
     """The column meant, or else one of the same name in another unit."""
-    text = normal(heading)
+    text, written = normal(heading), " ".join(shown(heading).split())
     for c in layout:
-        if text == normal(c.heading):
+        if written == c.heading:
             return c, None
     other = None
     for c in sorted(layout, key=lambda c: -len(c.label)):
@@ -85,7 +85,8 @@ def _find(heading: Cell, layout: Sequence[Column]) -> tuple[Column | None, Colum
                     return c, None
                 other = other or c
                 continue
-            unit = _bracketed(" ".join(str(heading).split())[len(name):])
+            # Names may be written in any case, units may not: mPa is not MPa.
+            unit = _bracketed(written[len(name):])
             if not text.startswith(name) or unit is None:
                 continue
             if same_unit(unit, c.unit) or unit.upper() == TIME_FORMAT == c.unit:

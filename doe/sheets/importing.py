@@ -134,6 +134,7 @@ def _compare(found: Entries, study: Study, correct: bool) -> tuple[list[_Change]
     for record in sorted(study.records, key=lambda r: r.attempt):
         attempts.setdefault(record.run, []).append(record)
     columns = {c.key: c for c in found.layout}
+    unsettled = set(found.unsettled)
     changes, problems = [], []
     # A void attempt comes before the one that replaces it, in whatever order the rows are.
     for row, record in sorted(zip(found.rows, found.records, strict=True),
@@ -142,11 +143,15 @@ def _compare(found: Entries, study: Study, correct: bool) -> tuple[list[_Change]
         number = record.attempt or attempt_due(earlier)
         record = replace(record, attempt=number)
         old = next((r for r in earlier if r.attempt == number), None)
+        if record.run in unsettled and old is None:
+            continue  # which attempt is next is known once the other row is corrected
         if old is None or old.status == "planned":
             change = _new(row, record, earlier, old, problems)
         else:
             change = _against(row, record, old, study, columns, correct, problems)
-        if change is not None:
+        if change is None:
+            unsettled.add(record.run)
+        else:
             changes.append(change)
             earlier[:] = [r for r in earlier if r.attempt != number] + [record]
     return _in_row_order(changes), problems
@@ -191,10 +196,12 @@ def _against(row: int, record: Record, old: Record, study: Study, columns: dict[
         refuse("status", "void", f"attempt {old.attempt} at run {old.run} is recorded as void, and "
                "the row says something else about it", "Restore the row, or empty it")
         return None
-    if not correct or record.status == "void":
+    void = record.status == "void"
+    if not correct or void:
         for key, (was, now) in changed.items():
             refuse(key, now, f"it is already recorded as {was}", "Restore it; or, if the record "
-                   "is wrong, import again as a correction, with a reason")
+                   "is wrong, import again as a correction, with a reason"
+                   + (", before the attempt is voided" if void else ""))
     elif "operator" in changed:
         refuse("operator", record.operator, f"it is already recorded as {old.operator}",
                "Restore it, and name others in the remark")
@@ -204,7 +211,7 @@ def _against(row: int, record: Record, old: Record, study: Study, columns: dict[
                               for kind, names in (("measurements", added), ("qualifiers", added))},
                    settings={k: v for k, v in record.settings.items()
                              if f"achieved {k}" in added},
-                   operator=record.operator if "operator" in added else "",
+                   operator=record.operator if void or "operator" in added else "",
                    remark=record.remark if "remark" in added else "", time="")
     if record.status != old.status:
         return _Change(row, record, "voided", new=kept)

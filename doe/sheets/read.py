@@ -16,7 +16,7 @@ from doe.errors import as_choice
 from doe.records import Record
 from doe.sheets.body import Body
 from doe.sheets.facts import MARK, is_own_mark, sheet_mark
-from doe.sheets.grid import END, Grid, read_grid
+from doe.sheets.grid import COMMENT, END, Grid, read_grid
 from doe.sheets.layout import STATES, Column, columns, derived, planned_runs
 from doe.sheets.problems import Problem, SheetError
 from doe.study import Study
@@ -24,7 +24,7 @@ from doe.wording import join
 
 __all__ = ["Entries", "read_entries", "read_sheet"]
 
-_MARK = re.compile(rf"{MARK}:\s*([0-9a-f-]+)")
+_MARK = re.compile(rf"(?:{COMMENT})?{MARK}:\s*([0-9a-f-]+)")
 
 
 @dataclass(frozen=True)
@@ -42,6 +42,8 @@ class Entries:
     remarks : tuple of str
         How the file was read, where there was a choice.
     layout : list of Column
+    unsettled : set of int
+        Runs of which some row was refused.
     """
 
     records: list[Record]
@@ -49,6 +51,7 @@ class Entries:
     problems: list[Problem]
     remarks: tuple[str, ...]
     layout: list[Column]
+    unsettled: set[int]
 
 
 def read_sheet(path: str | Path, study: Study, *, decimal: str | None = None,
@@ -97,17 +100,17 @@ def read_entries(path: str | Path, study: Study, *, decimal: str | None = None,
         as_choice("decimal", decimal, (".", ","))
     layout = columns(study)
     grid = read_grid(path)
-    if not unmarked or any(_MARK.search(text) for text in grid.above):
+    if not unmarked or any(_MARK.match(text) for text in grid.above):
         _check_mark(grid, study, path.name)
     body = Body(grid, layout, decimal)
-    rows, records = _entries(body, study)
+    rows, records, unsettled = _entries(body, study)
     order = {c.heading: i for i, c in enumerate(layout)}
     problems = sorted(body.problems, key=lambda p: (p.row or 0, order.get(p.column, -1)))
-    return Entries(records, rows, problems, grid.remarks, layout)
+    return Entries(records, rows, problems, grid.remarks, layout, unsettled)
 
 
 def _check_mark(grid: Grid, study: Study, name: str) -> None:
-    found = next((m[1] for text in grid.above if (m := _MARK.search(text))), None)
+    found = next((m[1] for text in grid.above if (m := _MARK.match(text))), None)
     if found is None:
         problem = Problem(None, "", "", f"the sheet has no line '{MARK}', so it is not certain "
                           "that it belongs to this study", "Restore the lines above the headings, "
@@ -125,8 +128,8 @@ def _check_mark(grid: Grid, study: Study, name: str) -> None:
     raise SheetError(name, [problem])
 
 
-def _entries(body: Body, study: Study) -> tuple[list[int], list[Record]]:
-    """Rows that are filled in and what they record; problems gather in `body`."""
+def _entries(body: Body, study: Study) -> tuple[list[int], list[Record], set[int]]:
+    """Rows filled in, what they record, and the runs of refused rows; problems are in `body`."""
     plan = planned_runs(study).runs
     run = _runs(body, plan)
     known = ~np.isnan(run)
@@ -135,35 +138,34 @@ def _entries(body: Body, study: Study) -> tuple[list[int], list[Record]]:
     _check_planned(body, planned, known, study)
     settings = _settings(body, planned, study)
     measured = {c.key: body.numbers(c) for c in body.present if c.role == "measurement"}
-    readings = list(zip(*(v.tolist() for v, _ in measured.values()), strict=True))
     marks: dict[int, dict[str, str]] = defaultdict(dict)
-    for name, (_, qualifiers) in measured.items():
+    read = np.zeros(len(body.rows), bool)
+    for name, (values, qualifiers) in measured.items():
+        read |= ~np.isnan(values)
         for i, qualifier in qualifiers.items():
             marks[i][name] = qualifier
-    read = np.zeros(len(body.rows), bool)
-    for v, _ in measured.values():
-        read |= ~np.isnan(v)
+    readings = np.column_stack([v for v, _ in measured.values()]) if measured else None
     note = {c.key: body.texts(c) for c in body.layout.values() if c.role == "note"}
     status = [s or ("done" if r else "") for s, r in zip(note["status"], read.tolist(),
                                                          strict=True)]
-    filled = np.flatnonzero(body.entered() & known).tolist()
+    filled = np.flatnonzero(body.entered(read) & known).tolist()
     attempt = _attempts(body, filled, run, status)
-    records, rows = [], []
     number = np.where(known, run, 0).astype(int).tolist()
+    records, rows = [], []
     for i in filled:
         if status[i] != "done":
             _check_state(body, i, number[i], status[i], note["remark"][i])
         if i in body.bad:
             continue
         said, void = note["remark"][i], status[i] == "void"
-        found = ({k: v for k, v in zip(measured, readings[i], strict=True) if v == v}
-                 if readings else {})
+        found = {} if readings is None else {
+            k: v for k, v in zip(measured, readings[i].tolist(), strict=True) if v == v}
         records.append(Record(
             number[i], attempt[i], status[i], settings.get(i, {}), found,
             note["recorded_at"][i], note["operator"][i], "" if void else said,
             marks.get(i, {}), said if void else ""))
         rows.append(body.rows[i])
-    return rows, records
+    return rows, records, {number[i] for i in body.bad}
 
 
 def _runs(body: Body, plan: pd.DataFrame) -> np.ndarray:

@@ -44,7 +44,7 @@ _BOX = Border(left=_THIN, right=_THIN, top=_THIN, bottom=_THIN)
 _GROUPS = {"identity": "Which run", "planned": "Planned settings", "derived": "Planned settings",
            "achieved": "Achieved, where not as planned", "measurement": "Measured",
            "note": "What happened"}
-_WIDTHS = {"text": 22, "time": 17, "choice": 12}
+_WIDTHS = {"text": 22, "time": 25, "choice": 12}
 
 
 def write_xlsx(study: Study, path: str | Path, *, overwrite: bool = False) -> Path:
@@ -86,14 +86,13 @@ def _head(sheet: Worksheet, study: Study, layout: list[Column]) -> int:
     lines.append(("CAUTION: read the worksheet 'Cautions' before the first run. The mixer's "
                   "manual, the safety data sheets and local rules come first.",
                   Font(bold=True, color=INK)))
+    # These lines stay in sight above the runs, so each topic has one line at most.
     facts = sheet_facts(study)
-    for topics in (("Mixer", "Vessel"), ("Material", "Load", "Counterbalance"),
-                   ("In every run",), ("Plan",)):
-        text = ".  ".join(f"{t}: {facts[t]}" for t in topics if t in facts)
-        if text:
-            lines.append((text, Font(color=INK)))
-    lines += [(text, Font(color=GREY)) for text in HOW_TO_FILL]
-    lines.append((f"{MARK}: {sheet_mark(study)} (keep this line)", Font(color=GREY)))
+    urgent = ("Load", "Counterbalance", "In every run")
+    topics = sorted(facts, key=lambda k: k not in urgent)
+    lines += [(".  ".join(f"{k}: {facts[k]}" for k in topics), Font(color=INK)),
+              (" ".join(HOW_TO_FILL), Font(color=GREY)),
+              (f"{MARK}: {sheet_mark(study)} (keep this line)", Font(color=GREY))]
     for row, (text, font) in enumerate(lines, 1):
         _put(sheet.cell(row, 1), text).font = font
     groups, head = len(lines) + 1, len(lines) + 2
@@ -136,7 +135,7 @@ def _group_row(sheet: Worksheet, layout: list[Column], row: int) -> None:
 def _width(c: Column) -> float:
     if c.kind in _WIDTHS:
         return 40 if c.key == "remark" else _WIDTHS[c.kind]
-    return 9 if c.role == "identity" else 14
+    return 9 if c.role == "identity" else 15
 
 
 def _rows(sheet: Worksheet, layout: list[Column], table: pd.DataFrame, first: int) -> None:
