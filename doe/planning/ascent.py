@@ -26,8 +26,8 @@ def greatest_sensitivity(space: Space, B: np.ndarray, seed: int = 0) -> float:
     return float(max(forms(rows, B).max(), forms(space.rows(peaks), B).max()))
 
 
-def fine_levels(space: Space) -> list[np.ndarray]:
-    """Levels of the lattice of candidates: as fine as some 7000 combinations allow.
+def fine_levels(space: Space, limit: int = 7_000) -> list[np.ndarray]:
+    """For each factor its coarse levels, or more where `limit` combinations allow.
 
     The factors that limits tie together are refined first: the optimum sits on the limits.
     """
@@ -36,7 +36,7 @@ def fine_levels(space: Space) -> list[np.ndarray]:
     for size, which in ((5, tied), (9, tied), (5, None), (9, None), (17, None)):
         finer = [space.levels(j, size) if len(c) > 2 and (which is None or which[j])
                  and len(space.levels(j, size)) > len(c) else c for j, c in enumerate(levels)]
-        if np.prod([float(len(v)) for v in finer]) <= 7_000:
+        if np.prod([float(len(v)) for v in finer]) <= limit:
             levels = finer
     return levels
 
@@ -53,12 +53,12 @@ def peaks_of(space: Space, B: np.ndarray, points: np.ndarray, rows: np.ndarray,
     return ascend(space, B, np.vstack([points[order], support[:120]]))
 
 
-def ascend(space: Space, B: np.ndarray, start: np.ndarray) -> np.ndarray:
+def ascend(space: Space, B: np.ndarray, start: np.ndarray, *, jump: bool = True) -> np.ndarray:
     """Climb ``f(x)' B f(x)`` from each point inside the region; (m, k).
 
-    Each step tries moves along every axis and every pair of axes (and other levels of factors
-    that have only a few), takes the best, and halves the reach where none is better. A move
-    that leaves the region is stopped at its limit.
+    Each step tries moves along every axis and every pair of axes (with `jump`, also other levels
+    of factors that have only a few), takes the best, and halves the reach where none is better.
+    A move that leaves the region is stopped at its limit.
     """
     x = distinct(start)
     k = x.shape[1]
@@ -70,7 +70,9 @@ def ascend(space: Space, B: np.ndarray, start: np.ndarray) -> np.ndarray:
         pairs = [np.where(np.arange(k) == i, a, 0) + np.where(np.arange(k) == j, b, 0)
                  for i, j in combinations(free, 2) for a in (1.0, -1.0) for b in (1.0, -1.0)]
         moves = np.vstack([moves, *pairs]) if pairs else moves
-    jumps = [(j, v) for j in range(k) if j not in free for v in space.levels(j, _EVERY)]
+    jumps = [(j, v) for j in range(k) if jump and j not in free for v in space.levels(j, _EVERY)]
+    if not (free or jumps):
+        return x
     value = forms(space.rows(x), B)
     reach = np.full(len(x), _STEP)
     live = np.arange(len(x))
@@ -85,7 +87,7 @@ def ascend(space: Space, B: np.ndarray, start: np.ndarray) -> np.ndarray:
             trial = np.concatenate([trial, other], axis=1)
         height = np.einsum("smp,smp->sm", space.rows(trial) @ B, space.rows(trial))
         if space.bounded:
-            _stop_at_limit(space, B, here, trial, height, len(moves))
+            _stop_at_limit(space, B, here, value[live], trial, height, len(moves))
         best = height.argmax(axis=1)
         top = height[np.arange(len(live)), best]
         better = top > value[live] * (1 + 1e-12)
@@ -96,12 +98,17 @@ def ascend(space: Space, B: np.ndarray, start: np.ndarray) -> np.ndarray:
     return x
 
 
-def _stop_at_limit(space: Space, B: np.ndarray, here: np.ndarray, trial: np.ndarray,
-                   height: np.ndarray, moves: int) -> None:
-    """Bring the first `moves` trials back to the limit where they end outside; drop the rest."""
+def _stop_at_limit(space: Space, B: np.ndarray, here: np.ndarray, value: np.ndarray,
+                   trial: np.ndarray, height: np.ndarray, moves: int) -> None:
+    """Drop trials that end outside; where nothing inside helps, try their moves to the limit.
+
+    Only the first `moves` trials can be shortened. As the moves get shorter, so does the error
+    of the bisection: in the end it is far below the last step.
+    """
     outside = ~space.feasible(trial)
-    height[:, moves:][outside[:, moves:]] = -np.inf
-    s, m = np.nonzero(outside[:, :moves])
+    height[outside] = -np.inf
+    stuck = height.max(axis=1) <= value
+    s, m = np.nonzero(outside[:, :moves] & stuck[:, None])
     if len(s):
-        trial[s, m] = space.inward(here[s], trial[s, m])
+        trial[s, m] = space.inward(here[s], trial[s, m], halvings=10)
         height[s, m] = forms(space.rows(trial[s, m]), B)

@@ -161,14 +161,14 @@ class Space:
                 inside &= constraint.holds(natural)
         return inside.reshape(shape)
 
-    def inward(self, inside: np.ndarray, outside: np.ndarray) -> np.ndarray:
+    def inward(self, inside: np.ndarray, outside: np.ndarray, halvings: int = 24) -> np.ndarray:
         """The last point that may be run on the way from `inside` to `outside`; (n, k).
 
-        Found by bisection to 1e-7 of the way, so a curved limit or a rule known only as a
-        function serves as well as a plane.
+        Found by bisection, to ``2^-halvings`` of the way, so a curved limit or a rule known only
+        as a function serves as well as a plane.
         """
         low, high = np.zeros(len(inside)), np.ones(len(inside))
-        for _ in range(24):
+        for _ in range(halvings):
             middle = (low + high) / 2
             ok = self.feasible(inside + middle[:, None] * (outside - inside))
             low, high = np.where(ok, middle, low), np.where(ok, high, middle)

@@ -37,7 +37,7 @@ import pandas as pd
 
 from doe.errors import InputError, as_choice
 from doe.factors import Region
-from doe.planning.ascent import fine_levels, forms, peaks_of
+from doe.planning.ascent import ascend, fine_levels, forms, peaks_of
 from doe.planning.candidates import Space, distinct
 from doe.planning.criteria import CRITERIA, Criterion, criterion_for
 from doe.terms import Term, parse, standard_terms
@@ -159,13 +159,14 @@ def optimum_over(space: Space, criterion: Criterion, *, fixed: np.ndarray | None
             weights = problem.multiply(rows, weights / weights.sum(), tolerance)
     else:
         gap = _survey(problem, points, rows, weights)[2]
-    weights, gap = _tidy(problem, points, rows, weights, gap, tolerance)
+    listed = len(points)
+    points, rows, weights, gap = _tidy(problem, points, rows, weights, gap, tolerance)
     support = np.flatnonzero(weights)
     support = support[np.argsort(-weights[support], kind="stable")]
     merit = problem.merit(rows, weights)
     table = space.settings(points[support]).assign(weight=weights[support])
     table.attrs["units"] = {f.name: f.unit for f in space.region.factors if f.unit}
-    return ContinuousOptimum(table, criterion.name, merit, max(0.0, float(gap)), len(points),
+    return ContinuousOptimum(table, criterion.name, merit, max(0.0, float(gap)), listed,
                              points[support])
 
 
@@ -180,23 +181,25 @@ def _survey(problem: _Problem, points: np.ndarray, rows: np.ndarray, weights: np
 
 
 def _tidy(problem: _Problem, points: np.ndarray, rows: np.ndarray, weights: np.ndarray,
-          gap: float, tolerance: float) -> tuple[np.ndarray, float]:
-    """The weights with neighbouring support points merged, if that costs next to nothing."""
-    order = np.argsort(-weights, kind="stable")
-    order = order[weights[order] > 1e-7]
+          gap: float, tolerance: float):
+    """Points, rows, weights and gap with the support moved to the peaks of its own sensitivity,
+    and neighbours merged, if that costs next to nothing."""
+    order = np.flatnonzero(weights > 1e-7)
     if len(order) > _MOST:
-        return weights, gap
-    merged = np.zeros_like(weights)
+        return points, rows, weights, gap
+    B, _ = problem.sensitivity(rows[order], weights[order])
+    tops = ascend(problem.space, B, points[order], jump=False)
+    tops = tops[np.argsort(-forms(problem.space.rows(tops), B), kind="stable")]
     heads: list[int] = []
-    for i in order:
-        near = np.flatnonzero(np.abs(points[heads] - points[i]).max(axis=1) < _NEAR)
-        merged[heads[near[0]] if len(near) else i] += weights[i]
-        heads += [] if len(near) else [i]
-    solved = problem.newton(rows[heads], merged[heads])
-    merged[heads] = np.where(solved > 1e-4 / len(heads), solved, 0.0)
-    merged /= merged.sum()
-    after = _survey(problem, points, rows, merged)[2]
-    return (merged, after) if after <= max(tolerance, gap) else (weights, gap)
+    for i in range(len(tops)):
+        if not (np.abs(tops[heads] - tops[i]).max(axis=1) < _NEAR).any():
+            heads.append(i)
+    tops = tops[heads]
+    solved = problem.newton(problem.space.rows(tops), np.full(len(tops), 1 / len(tops)))
+    strong = solved > 1e-4 / len(tops)
+    tidy = tops[strong], problem.space.rows(tops[strong]), solved[strong] / solved[strong].sum()
+    after = _survey(problem, *tidy)[2] if problem.merit(*tidy[1:]) > 0 else 1.0
+    return (*tidy, after) if after <= max(tolerance, gap) else (points, rows, weights, gap)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ import pandas as pd
 from doe.errors import InputError, as_choice, as_number
 from doe.factors import Region
 from doe.mixer import Mixer
-from doe.planning.ascent import greatest_sensitivity
+from doe.planning.ascent import fine_levels, greatest_sensitivity
 from doe.planning.candidates import Space, distinct
 from doe.planning.continuous import no_better, optimum_over
 from doe.planning.criteria import CRITERIA, Criterion, criterion_for, moments, prior_precision
@@ -25,6 +25,9 @@ from doe.wording import count, digits, join, percent
 __all__ = ["optimal_plan"]
 
 _LATTICE = 20_000
+_FINE = {"D": 300, "I": 1000, "A": 1000}
+"""Points of the list to choose from that a finer lattice may have: the other criteria put more
+runs between the ends and the middle than D does."""
 _GAP = 5e-4
 
 
@@ -132,7 +135,7 @@ def optimal_plan(region: Region, *, runs: int | None = None,
         raise InputError("terms", terms, "there are none", "Give at least one term")
     potential = tuple(t for t in _read(region, potential) if t not in terms)
     space = Space(region, (*terms, *potential), mixer, both(allowed, forbid(region, forbidden)))
-    lattice = space.lattice(space.coarse(), _LATTICE, seed)
+    lattice = space.lattice(fine_levels(space, _FINE[criterion]), _LATTICE, seed)
     prior = prior_precision(space, len(Space(region, terms).columns),
                             as_number("tau", tau, above=0), space.rows(lattice))
     layout = lay_out(space, runs=runs, blocks=blocks, keep=keep, centre_points=centre_points,

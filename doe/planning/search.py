@@ -1,9 +1,9 @@
 """The search for an exact optimal plan: starts, exchanges, polish, and settings that can be made.
 
 1. Random starts from a coarse lattice of candidates are improved by exchanges, many at once.
-   After a third of them, the rest start from the best found so far with a sixth of the runs
-   redrawn, which finds better plans than the same number of fresh starts.
-2. The best few are polished: one coordinate of one run at a time, in ever finer steps.
+   After a third of them, the rest start from the best six found so far with a sixth of the
+   runs redrawn, which finds better plans than the same number of fresh starts.
+2. The best twenty are polished: one coordinate of one run at a time, in ever finer steps.
 3. The best is snapped to settings that can be made. Each run may then move to any settable
    neighbour, until none helps; runs that snapping put outside what may be run must.
 """
@@ -31,7 +31,7 @@ runs are exchanged, else coordinates."""
 
 _FRESH = 1 / 3
 _REDRAWN = 1 / 6
-_FINALISTS = 6
+_PARENTS, _FINALISTS = 6, 20
 _STEPS = np.array([0.4, 0.15, 0.05, 0.02, 0.007, 0.0025])
 
 Progress = Callable[[int, int, float], None]
@@ -154,7 +154,7 @@ def search(task: Task, candidates: np.ndarray, *, starts: int, seed: int, best_p
         if done >= _FRESH * starts and len(pool):
             redraw = max(2, round(_REDRAWN * n))
             keep = rng.permuted(np.tile(np.arange(n), (count, 1)), axis=1) >= redraw
-            plans[keep] = pool[rng.integers(0, len(pool), count)][keep]
+            plans[keep] = pool[rng.integers(0, min(len(pool), _PARENTS), count)][keep]
         # The first batch runs to its end: until then there may be no plan to keep.
         plans = engine.improve(plans, stop if len(pool) else lambda: False)
         done += count
