@@ -16,7 +16,12 @@ from __future__ import annotations
 
 from doe.planning.aliases import AliasStructure, alias_matrix, alias_structure
 from doe.planning.appraisal import Appraisal, appraise, efficiencies, prediction_variance
+from doe.planning.composite import small_composite
+from doe.planning.definitive import definitive_screening
+from doe.planning.doehlert import doehlert_shell
 from doe.planning.factorial import fractional_factorial, full_factorial
+from doe.planning.foldover import fold_choices, fold_over, semi_fold_over
+from doe.planning.mixed import mixed_levels
 from doe.planning.plan import Plan
 from doe.planning.screening import plackett_burman
 from doe.planning.suggest import FAMILIES, make_plan, suggest_runs
@@ -32,11 +37,18 @@ __all__ = [
     "appraise",
     "box_behnken",
     "central_composite",
+    "definitive_screening",
+    "doehlert_shell",
     "efficiencies",
+    "fold_choices",
+    "fold_over",
     "fractional_factorial",
     "full_factorial",
     "make_plan",
+    "mixed_levels",
     "plackett_burman",
     "prediction_variance",
+    "semi_fold_over",
+    "small_composite",
     "suggest_runs",
 ]

@@ -10,8 +10,13 @@ import pandas as pd
 
 from doe.errors import InputError
 from doe.factors import Region
+from doe.planning.composite import small_composite
+from doe.planning.definitive import definitive_screening
+from doe.planning.doehlert import doehlert_shell
 from doe.planning.factorial import fractional_factorial, full_factorial
 from doe.planning.generators import clear_pairs
+from doe.planning.hadamard import GREATEST_CONFERENCE
+from doe.planning.mixed import level_counts, mixed_levels, mixed_terms, usual_size
 from doe.planning.plan import Plan
 from doe.planning.regular import GREATEST_BASIC, GREATEST_K, Fraction, best_fraction, roman
 from doe.planning.screening import plackett_burman
@@ -28,8 +33,12 @@ FAMILIES: dict[str, Callable[..., Plan]] = {
     "full factorial": full_factorial,
     "fractional factorial": fractional_factorial,
     "Plackett–Burman": plackett_burman,
+    "definitive screening": definitive_screening,
+    "mixed levels": mixed_levels,
     "central composite": central_composite,
+    "small composite": small_composite,
     "Box–Behnken": box_behnken,
+    "Doehlert": doehlert_shell,
 }
 """Plan families by name."""
 
@@ -84,9 +93,25 @@ def suggest_runs(region: Region) -> pd.DataFrame:
             rows.append(_row("fractional factorial", {"runs": fraction.runs}, fraction.runs,
                              1 + k + clear, _tells(fraction, clear, pairs),
                              roman(fraction.resolution)))
-    if two_level and (8 <= k <= 11 or 16 <= k <= 23):  # else 8 or 16 runs carry them
+    if two_level and (8 <= k <= 11 or 16 <= k <= 47):  # else 8 or 16 runs carry them
         rows.append(_row("Plackett–Burman", {}, len(plackett_burman(region, seed=0)), 1 + k,
                          "main effects, each blurred a little by many two-factor interactions"))
+    if two_level and (9 <= k <= 11 or 17 <= k <= 23):  # else as many runs of resolution IV
+        mirrored = {"mirrored": True}
+        rows.append(_row("Plackett–Burman", mirrored,
+                         len(plackett_burman(region, seed=0, **mirrored)), 1 + k,
+                         "main effects clear of two-factor interactions"))
+    if two_level and sum(map(has_middle, region.factors)) >= 3 and k <= GREATEST_CONFERENCE - 2:
+        for fake, note in ((0, ""), (2, ", with runs to spare for estimating error")):
+            plan = definitive_screening(region, fake_factors=fake, seed=0)
+            rows.append(_row("definitive screening", {"fake_factors": fake}, len(plan), 1 + k,
+                             "main effects clear of all squares and two-factor interactions, and "
+                             f"the largest few of these{note}"))
+    if k >= 3 and any(len(f.levels) > 2 for f in region.factors):
+        counts = level_counts(region)
+        size, terms = usual_size(counts), mixed_terms(region, counts)
+        rows.append(_row("mixed levels", {"runs": size}, size, len(exponents(region, terms)[1]),
+                         "main effects of all levels, with squares of numeric factors"))
     every = prod(2 if f.is_numeric else len(f.levels) for f in region.factors)
     if every <= _LARGEST:
         plan = full_factorial(region, seed=0)
@@ -98,6 +123,14 @@ def suggest_runs(region: Region) -> pd.DataFrame:
         if 3 <= k <= 7:
             rows.append(_row("Box–Behnken", {}, len(box_behnken(region, seed=0)), quadratic,
                              "curvature and two-factor interactions; no run at a corner"))
+        if 2 <= k <= 8:
+            rows.append(_row("Doehlert", {}, k * k + k + 3, quadratic,
+                             "curvature and two-factor interactions; one factor at three "
+                             "settings, one at five, any others at seven"))
+        if 3 <= k <= 10:
+            rows.append(_row("small composite", {}, len(small_composite(region, seed=0)),
+                             quadratic, "curvature and two-factor interactions, with hardly a "
+                             "run to spare"))
         if 2 <= k <= 10:
             for axial, note in (("face-centred", "at three settings of each factor"),
                                 ("rotatable", "at five settings of each factor")):
