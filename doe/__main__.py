@@ -179,16 +179,23 @@ def analyse(study: StudyPath,
                      "interactions, quadratic.")] = None) -> None:
     """Fit the responses and say what matters."""
     from doe.analysis import fit
+    from doe.conclude import fit_all
     from doe.report.sections import EFFECTS, VARIANCE
     from doe.tables import Table
 
     value = _read_with_plan(study)
-    chosen = [value.brief.response(response)] if response else value.brief.responses
-    for r in chosen:
-        f = fit(value.table(), r, value.plan.region, terms)
-        out.print(f"\n{r.title}", style="bold", markup=False)
+    if response:
+        value.brief.response(response)
+    fits = fit_all(value)
+    if terms is not None:
+        fits = {name: fit(value.table(), f.response, value.plan.region, terms)
+                for name, f in fits.items()}
+    for name, f in fits.items():
+        if response and name != response:
+            continue
+        out.print(f"\n{f.response.title}", style="bold", markup=False)
         out.print(f.sentence, markup=False)
-        for sentence in f.sentences:
+        for sentence in f.sentences[1:]:
             out.print(f"• {sentence}", markup=False)
         out.print(repr(Table(f.table[f.table["term"] != "1"], EFFECTS)), markup=False)
         out.print(repr(Table(f.anova.table, VARIANCE)), markup=False)

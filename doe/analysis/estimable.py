@@ -127,8 +127,8 @@ def estimable(region: Region, data: pd.DataFrame, terms: Sequence[Term],
     columns : Columns
     aliased : DataFrame
         Columns ``term``, ``label``, ``aliased_with`` (text), ``asked``. Two-factor interactions
-        that were not asked for but fall together with one or two kept terms are listed too,
-        with ``asked`` False: they may be what is seen under those terms' names.
+        that were not asked for but fall together, or nearly so, with one or two kept terms are
+        listed too, with ``asked`` False: they may be what is seen under those terms' names.
     """
     basis, kept, rows = _Basis(len(data)), [], []
     ordered = sorted((t for t in terms if t.powers), key=lambda t: t.order)
@@ -152,7 +152,7 @@ def estimable(region: Region, data: pd.DataFrame, terms: Sequence[Term],
     unasked = _unasked(region, [*terms, *refused])
     for term, block in _all_columns(region, data, unasked).items():
         values = block.to_numpy()
-        if (values.any() and basis.own_share(values) <= SINGULAR
+        if (values.any() and basis.own_share(values) ** 2 <= 1 / GREATEST_INFLATION
                 and len(basis.sources(values)) <= 2):
             rows.append((term, _alias_text(basis, values, region), False))
     aliased = pd.DataFrame([(str(t), t.label(region), text, asked) for t, text, asked in rows],

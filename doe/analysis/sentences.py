@@ -78,11 +78,17 @@ def aliases(fit: Fit) -> list[str]:
     out = []
     asked, unasked = fit.aliased[fit.aliased["asked"]], fit.aliased[~fit.aliased["asked"]]
     if len(asked):
-        pairs = [f"{r.label} from {r.aliased_with}" for r in asked.itertuples()]
-        out.append(f"These runs cannot tell {wording.join(pairs, 'nor')}; what is reported under "
-                   "the second name may be the first, or both.")
+        nearly = asked["aliased_with"].str.startswith("nearly ")
+        for some, can, last in ((asked[~nearly], "cannot", "nor"), (asked[nearly], "can hardly",
+                                                                    "and")):
+            pairs = [f"{r.label} from {r.aliased_with.removeprefix('nearly ')}"
+                     for r in some.itertuples()]
+            if pairs:
+                out.append(f"These runs {can} tell {wording.join(pairs, last)}; what is reported "
+                           "under the second name may be the first, or both.")
     if len(unasked):
-        pairs = [f"{r.label} with {r.aliased_with}" for r in unasked.itertuples()]
+        pairs = [f"{r.label} with {r.aliased_with}".replace("with nearly ", "(nearly) with ")
+                 for r in unasked.itertuples()]
         out.append(f"Not in the model, but aliased with what is: {wording.join(pairs)}.")
     return out
 

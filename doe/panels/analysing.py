@@ -8,6 +8,7 @@ import pandas as pd
 from doe import charts
 from doe.analysis import Fit, fit
 from doe.brief import Brief
+from doe.conclude import fit_all
 from doe.errors import InputError
 from doe.panels.base import TEXT, Panel, labelled, paragraphs, reports_errors
 from doe.study import Study
@@ -50,9 +51,7 @@ class AnalysingPanel(Panel):
         self.brief: Brief = study.brief
         self.region = study.brief.region if study.plan is None else study.plan.region
         self.data: pd.DataFrame = study.table()
-        self.fits: dict[str, Fit] = {r.name: fit(self.data, r, self.region)
-                                     for r in self.brief.responses
-                                     if self.data[r.name].notna().sum() >= 2}
+        self.fits: dict[str, Fit] = fit_all(study)
         if not self.fits:
             raise InputError("study, records", len(self.data), "no response has two measurements "
                              "yet", "Record more runs first")
