@@ -64,6 +64,21 @@ def test_the_same_chart_with_new_numbers_travels_in_one_message(monkeypatch):
     assert same(plain(widget), plain(new))
 
 
+def test_traces_come_and_go_unseen(monkeypatch):
+    widget = go.FigureWidget(charts.ordered_effects(cases.screening_fit()))
+    messages = Messages(widget, monkeypatch)
+    seen = []
+    add = widget._send_addTraces_msg
+    monkeypatch.setattr(widget, "_send_addTraces_msg",
+                        lambda data: (seen.extend(d["visible"] for d in data), add(data)))
+    new = contour(180)
+    charts.refresh(widget, new)
+    assert messages.sent == ["addTraces", "update", "deleteTraces"]
+    assert seen
+    assert not any(seen)
+    assert all(t.visible is None for t in widget.data)
+
+
 def test_nothing_is_sent_for_what_stays(monkeypatch):
     widget = go.FigureWidget(contour(180))
     updates = []

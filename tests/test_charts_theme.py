@@ -89,15 +89,18 @@ def test_titles_are_findings_with_words_and_numbers(name):
 @pytest.mark.parametrize("name", cases.NASTY_CHARTS)
 def test_user_text_is_shown_letter_by_letter(name):
     figure = cases.nasty_charts()[name]
-    every = cases.texts(figure.to_plotly_json())
+    plain = figure.to_plotly_json()
+    scene = cases.texts(plain["layout"].pop("scene", {}))
+    every = cases.texts(plain)
     assert any("&lt;script&gt;" in t for t in every)
     for t in every:
-        assert "<script" not in t
-        assert "<b>a</b>" not in t
-        assert "<i>u" not in t
-        assert "<u>v" not in t
         assert "%{y} $" not in t
         assert "$z$" not in t
+    for t in every + scene:
+        for tag in ("<script", "<b>a", "<i>u", "<u>v"):
+            assert tag not in t
+    for t in scene:  # a 3-D scene draws entities as they stand
+        assert "&" not in t.replace("& ", "")
 
 
 def test_escape_leaves_nothing_that_plotly_reads():

@@ -136,8 +136,9 @@ def _points(figure: go.Figure, fit, table: pd.DataFrame, x: pd.Series, y: pd.Ser
         if keep.any():
             figure.add_scatter(
                 x=x[keep], y=y[keep], mode=mode, marker=marker, customdata=hover[keep],
-                text=[f"run {escape(r)}" for r in table["run"][keep]], cliponaxis=False,
-                textposition=[f"middle {'left' if side else 'right'}" for side in left[keep]],
+                text=[wrap(f"run {r}", 70, SMALL, most=1) for r in table["run"][keep]],
+                cliponaxis=False, textposition=[f"middle {'left' if side else 'right'}"
+                                                for side in left[keep]],
                 textfont={"size": SMALL, "color": INK},
                 hovertemplate="%{customdata}<extra></extra>", row=row, col=col)
 

@@ -144,8 +144,8 @@ def main_effects(fit) -> go.Figure:
         drawn += [*line.drawn, *line.table["low"], *line.table["high"]]
         _factor_axis(figure, line.factor, row, col, columns)
     _response_axes(figure, fit, drawn, place)
-    said = [f"Line: model, the other factors at mid-range; band: 95\u00a0% confidence interval; "
-            f"{_RUNS}."]
+    band = "; band: 95\u00a0% confidence interval" if fit.df_error else ""
+    said = [f"Line: model, the other factors at mid-range{band}; {_RUNS}."]
     together = [t.label(fit.region) for t in fit.active if len(t.names) > 1]
     if together:
         said.append(f"Factors act together ({wording.join(together)}): no line here holds alone.")
@@ -312,7 +312,7 @@ def _response_axes(figure: go.Figure, fit, drawn: list[float], place: list) -> N
 
 def _main_finding(fit, found: Sequence[Line]) -> str:
     label, unit = fit.response.label, fit.response.unit
-    if fit.df_error and not fit.active:
+    if not fit.active and (fit.df_error or fit.lenth is not None):
         return f"No factor moves {label} beyond noise"
     scale = np.log if fit.response.scale == "log" else np.asarray
     line = max(found, key=lambda n: np.ptp(scale(n.table["mean"].dropna().to_numpy(float))))

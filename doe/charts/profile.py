@@ -14,7 +14,7 @@ from doe.charts.marks import limit_lines
 from doe.charts.plane import held_settings
 from doe.charts.scales import held_unit, hover_format, number, quantity, span, value_axis
 from doe.charts.text import BREAK, bold, escape, lines, wrap
-from doe.charts.theme import BLUE, INK, RED, SMALL, WIDE, WIDTH, dress, panel_note, tint
+from doe.charts.theme import BLUE, INK, RED, SMALL, WIDE, WIDTH, dress, panel_note, ruler, tint
 from doe.errors import InputError
 from doe.factors import Factor, Region
 
@@ -58,22 +58,24 @@ def prediction_profile(fits: Sequence, settings: Mapping | None = None, *,
     room = (width - 70 - _SIDE) / len(factors) - 8
     point = pd.DataFrame([here])
     at = [fit.predict(point, level=level).iloc[0] for fit in fits]
-    reach = {}
+    rulers = []
     for i, fit in enumerate(fits, 1):
         drawn: list[float] = []
+        limits = limit_lines(fit.response)
         for j, factor in enumerate(factors, 1):
             line = _section(fit, factor, here, level)
-            reach[i, j] = line["mean"].to_numpy(float)
             drawn += _draw_section(figure, fit, factor, line, i, j)
-            _draw_setting(figure, fit, factor, here, at[i - 1]["mean"], i, j)
-        spans = [n.value for n in limit_lines(fit.response)]
-        axis = value_axis(_with_close_limits(drawn, spans), log=fit.response.scale == "log")
+            _mark_setting(figure, factor, here[factor.name], at[i - 1]["mean"], i, j)
+            if factor.is_numeric:
+                rulers.append(ruler(figure, x=here[factor.name], row=i, col=j,
+                                    line={"color": INK, "width": 1}))
+            rulers += [ruler(figure, y=n.value, row=i, col=j, line={
+                "color": RED, "width": 1.5, "dash": n.dash}) for n in limits]
+        axis = value_axis(_with_close_limits(drawn, [n.value for n in limits]),
+                          log=fit.response.scale == "log")
         figure.update_yaxes(row=i, **axis)
         figure.update_yaxes(title_text=wrap(fit.response.title, _PANEL, SMALL, most=3),
                             title_font_size=SMALL, row=i, col=1)
-        for limit in limit_lines(fit.response):
-            figure.add_hline(y=limit.value, row=i, line={"color": RED, "width": 1.5,
-                                                         "dash": limit.dash})
         panel_note(figure, _verdict(fit, at[i - 1]), row=i, col=len(factors), x=1, y=0.98,
                    inside=True, size=SMALL)
         figure.layout.annotations[-1].update(xshift=10)
@@ -85,9 +87,9 @@ def prediction_profile(fits: Sequence, settings: Mapping | None = None, *,
         panel_note(figure, BREAK.join([*head[-1], bold(shown)]), row=1, col=j, x=0.5,
                    anchor="center", size=SMALL)
         _factor_axis(figure, factor, room, len(fits), j)
-    title, subtitle = _finding(fits, region, here, point, at, reach, level)
+    title, subtitle = _finding(fits, region, point, at, level)
     above = 20 + round(1.3 * SMALL * (1 + max(len(h) for h in head)))
-    figure.update_layout(showlegend=False)
+    figure.update_layout(showlegend=False, shapes=rulers)
     dress(figure, title, subtitle, width=width, above=above,
           height=above + 40 + len(fits) * _PANEL + (len(fits) - 1) * 20)
     return figure.update_layout(margin={"r": _SIDE, "b": 40})
@@ -143,11 +145,8 @@ def _draw_section(figure: go.Figure, fit, factor: Factor, line: pd.DataFrame, ro
     return [*line["mean"], *line["mean_low"], *line["mean_high"]]
 
 
-def _draw_setting(figure: go.Figure, fit, factor: Factor, here: dict, mean: float, row: int,
+def _mark_setting(figure: go.Figure, factor: Factor, value: object, mean: float, row: int,
                   col: int) -> None:
-    value = here[factor.name]
-    if factor.is_numeric:
-        figure.add_vline(x=value, row=row, col=col, line={"color": INK, "width": 1})
     figure.add_scatter(x=[value if factor.is_numeric else escape(value)], y=[mean],
                        mode="markers", hoverinfo="skip", row=row, col=col,
                        marker={"symbol": "diamond", "size": 9, "color": INK,
@@ -184,7 +183,9 @@ def _verdict(fit, at: pd.Series) -> str:
     if (response.lower, response.upper) != (None, None):
         if not response.meets(at["mean"]):
             word = "missed"
-        elif np.isfinite(at["low"]) and response.meets(at["low"]) and response.meets(at["high"]):
+        elif not np.isfinite(at["low"]):
+            word = "met; no interval known"
+        elif response.meets(at["low"]) and response.meets(at["high"]):
             word = "met"
         else:
             word = "met on average"
@@ -194,8 +195,8 @@ def _verdict(fit, at: pd.Series) -> str:
     return BREAK.join(rows)
 
 
-def _finding(fits: Sequence, region: Region, here: dict, point: pd.DataFrame, at: list,
-             reach: dict, level: float) -> tuple[str, str]:
+def _finding(fits: Sequence, region: Region, point: pd.DataFrame, at: list,
+             level: float) -> tuple[str, str]:
     limited = [(f, p) for f, p in zip(fits, at, strict=True)
                if (f.response.lower, f.response.upper) != (None, None)]
     met = [f.response.label for f, p in limited if f.response.meets(p["mean"])]
@@ -213,8 +214,9 @@ def _finding(fits: Sequence, region: Region, here: dict, point: pd.DataFrame, at
                  f"{'misses its' if len(missed) == 1 else 'miss their'} limits here")
         if met:
             title += f"; {wording.join(met)} {'meets' if len(met) == 1 else 'meet'} them"
-    said = ["Each panel: the model along one factor, the others at the settings named above; "
-            f"band: {100 * level:g}\u00a0% confidence interval of the mean."]
+    said = ["Each panel: the model along one factor, the others at the settings named above"
+            + (f"; band: {100 * level:g}\u00a0% confidence interval of the mean."
+               if any(np.isfinite(p["low"]) for p in at) else ".")]
     if any(f.response.scale == "log" for f in fits):
         said.append("Medians where the model is on a log scale.")
     if not region.contains(point)[0]:
@@ -287,8 +289,10 @@ def _conformance_finding(table: pd.DataFrame, level: float) -> str:
     interval = f"the {100 * level:g}\u00a0% interval for one run"
     if one_run == n:
         return f"Every response meets its specification, {interval} included"
+    if not inside["interval_inside"].notna().any():
+        return "Every predicted mean meets its specification; no interval for one run is known"
     return (f"Every predicted mean meets its specification; {interval} lies within it for "
-            f"{one_run or 'none'} of {n}")
+            + (f"{one_run} of {n} responses" if one_run else "none"))
 
 
 def _outer_ends(response, edges: Sequence[float]) -> list[float]:

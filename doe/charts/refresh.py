@@ -15,9 +15,9 @@ _OWN = ("uid", "type")
 def refresh(figure: go.Figure, new: go.Figure) -> None:
     """Make `figure` show what `new` shows, sending only what differs.
 
-    With a ``FigureWidget`` on screen, everything that both figures have travels in one
-    message, so nothing flickers and the view keeps its place on the page. Traces are
-    replaced only from the first one whose kind differs.
+    With a ``FigureWidget`` on screen everything that can be seen changes in one message, so
+    nothing flickers and the view keeps its place on the page: traces that come in are sent
+    unseen before it, and those that go are dropped unseen after it.
 
     Parameters
     ----------
@@ -31,14 +31,18 @@ def refresh(figure: go.Figure, new: go.Figure) -> None:
         if old_trace.type != new_trace.type:
             break
         kept += 1
-    if kept < len(figure.data):
-        figure.data = figure.data[:kept]
+    going, coming = figure.data[kept:], new.data[kept:]
+    if coming:
+        figure.add_traces([go.Figure(trace).data[0].update(visible=False) for trace in coming])
+    stay = (*figure.data[:kept], *figure.data[kept + len(going):])
     with figure.batch_update():
-        for old_trace, new_trace in zip(figure.data, new.data[:kept], strict=True):
+        for old_trace, new_trace in zip(stay, new.data, strict=True):
             _assign(old_trace, new_trace)
+        for trace in going:
+            trace.visible = False
         _assign(figure.layout, new.layout)
-    if kept < len(new.data):
-        figure.add_traces(new.data[kept:])
+    if going:
+        figure.data = stay
 
 
 def _assign(old: Any, new: Any) -> None:

@@ -24,7 +24,7 @@ from doe.charts.scales import (
     quantity,
     say_setting,
 )
-from doe.charts.text import escape, wrap
+from doe.charts.text import escape, wrap_in_scene
 from doe.charts.theme import COLOUR_SCALE, GREY, INK, RED, SMALL, WIDTH, dress
 
 __all__ = ["contour", "surface"]
@@ -117,7 +117,7 @@ def _mesh(factor) -> dict:
 
 
 def _scene_axis(title: str) -> dict:
-    return {"title": {"text": wrap(title, 170, SMALL + 1), "font": {"size": SMALL + 1}}}
+    return {"title": {"text": wrap_in_scene(title, 170, SMALL + 1), "font": {"size": SMALL + 1}}}
 
 
 def _stems(figure: go.Figure, fit, plane: Plane) -> int:

@@ -8,8 +8,9 @@ come from people, so each passes through here on its way into a figure, once.
 from __future__ import annotations
 
 import re
+from html import unescape
 
-__all__ = ["BREAK", "bold", "escape", "lines", "text_width", "wrap"]
+__all__ = ["BREAK", "bold", "escape", "lines", "text_width", "wrap", "wrap_in_scene"]
 
 BREAK = "<br>"
 _BLANKS = re.compile(r"[ \t\r\n\f\v]+")  # and not the no-break space, which holds units to numbers
@@ -66,3 +67,8 @@ def lines(text: object, width: float, size: float = 13, most: int | None = None)
 def wrap(text: object, width: float, size: float = 13, most: int | None = None) -> str:
     """`text` escaped and broken to about `width` px, for axis titles, ticks and headings."""
     return BREAK.join(lines(text, width, size, most))
+
+
+def wrap_in_scene(text: object, width: float, size: float = 13) -> str:
+    """As `wrap`, for the axes of a 3-D scene: these read tags but no entities."""
+    return BREAK.join(unescape(line).replace("<", "<\u200b") for line in lines(text, width, size))

@@ -11,7 +11,7 @@ from doe import wording
 from doe.charts.contours import SIDE, near, plane_axes
 from doe.charts.marks import Limit, excluded_area, legend_height, legend_mark, limit_lines
 from doe.charts.plane import Plane
-from doe.charts.scales import hover_format, say_setting
+from doe.charts.scales import hover_format
 from doe.charts.text import BREAK, bold, escape
 from doe.charts.theme import BLUE, GREY, INK, SERIES, dress, tint
 from doe.errors import InputError
@@ -118,21 +118,19 @@ def _boundary(figure: go.Figure, plane: Plane, response, limit: Limit, mean: np.
 
 
 def _hover(plane: Plane, responses: Sequence, grid: Mapping, allowed: np.ndarray) -> go.Heatmap:
-    """An invisible sheet that tells every prediction and verdict under the pointer."""
-    text = np.full(allowed.shape, "", object)
-    marks = {r.name: hover_format(grid[r.name]) for r in responses}
-    for i, j in zip(*np.nonzero(allowed), strict=True):
-        rows = [escape(f"{say_setting(plane.x, plane.xs[j])}, {say_setting(plane.y, plane.ys[i])}")]
-        for r in responses:
-            value = float(grid[r.name][i, j])
-            digits = 3 if marks[r.name].endswith("r") else 2
-            verdict = "" if not limit_lines(r) else ", meets" if r.meets(value) else ", misses"
-            rows.append(f"{bold(r.label)}: {wording.digits(value, digits)} "
-                        f"{escape(r.unit)}{verdict}")
-        text[i, j] = BREAK.join(rows)
-    return go.Heatmap(x=plane.xs, y=plane.ys, z=np.where(allowed, 0.0, np.nan), text=text,
+    """An invisible sheet that tells every prediction under the pointer, and what is wanted."""
+    rows = [f"{escape(f.label)}: %{{{axis}:.4~r}} {escape(f.unit)}".strip()
+            for f, axis in ((plane.x, "x"), (plane.y, "y"))]
+    for k, r in enumerate(responses):
+        wanted = f" ({escape(r.specification)})" if limit_lines(r) else ""
+        rows.append(f"{bold(r.label)}: %{{customdata[{k}]:{hover_format(grid[r.name])}}} "
+                    f"{escape(r.unit)}{wanted}")
+    # Five digits are ample to read, and a report carries the numbers as text.
+    values = [[[float(f"{grid[r.name][i, j]:.5g}") for r in responses] if allowed[i, j] else None
+               for j in range(len(plane.xs))] for i in range(len(plane.ys))]
+    return go.Heatmap(x=plane.xs, y=plane.ys, z=np.where(allowed, 0.0, np.nan), customdata=values,
                       colorscale=[[0, "rgba(0,0,0,0)"], [1, "rgba(0,0,0,0)"]], showscale=False,
-                      hovertemplate="%{text}<extra></extra>", name="predictions",
+                      hovertemplate=BREAK.join(rows) + "<extra></extra>", name="predictions",
                       hoverongaps=False, showlegend=False)
 
 
