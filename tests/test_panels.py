@@ -155,11 +155,18 @@ class TestAnalysing:
 
     def test_every_chart_can_be_drawn(self, run_study):
         panel = AnalysingPanel(run_study)
+        panel.choose([Term("revolution", "time"), Term("pressure")])
         titles = set()
         for name in panel.chart.options:
             panel.chart.value = name
             titles.add(panel.figure.layout.title.text)
         assert len(titles) == len(panel.chart.options)
+
+    def test_a_chart_that_has_nothing_to_show_says_so(self, run_study):
+        panel = AnalysingPanel(run_study)
+        panel.choose([Term("time")])
+        panel.chart.value = "Interactions"
+        assert "Not done" in panel.status.value
 
 
 class TestChoosing:
