@@ -25,7 +25,8 @@ from doe.terms import Term, model_matrix
 
 __all__ = ["column_correlation", "plan_map", "precision_map"]
 
-_KINDS = dict(zip(("factorial", "centre", "axial", "edge", "added"), SERIES, strict=False))
+_KINDS = dict(zip(("factorial", "centre", "axial", "edge", "added", "shell"), SERIES,
+                  strict=True))
 _SAME = 0.02  # half-ranges within which two runs count as one setting
 _FULL, _NOTED = 0.995, 0.1  # correlations told apart from a full alias, and from none
 
@@ -110,7 +111,7 @@ def _cloud(figure: go.Figure, plan, x: Factor, y: Factor, row: int, col: int, sh
 
 
 _POINT_NAMES = {"factorial": "corners", "centre": "centre", "axial": "axial", "edge": "mid-edges",
-                "added": "added"}
+                "added": "added", "shell": "on the shell"}
 
 
 def _excluded(figure: go.Figure, region: Region, x: Factor, y: Factor, row: int, col: int) -> None:

@@ -92,7 +92,7 @@ def doehlert_shell(region: Region, *, order: list[str] | None = None, centre_poi
     middle = np.repeat(np.arange(1, blocks + 1), spread(centre_points, blocks))
     coded = np.vstack([points] * replicates + [np.zeros((centre_points, k))])
     return assemble(region, region.decode(coded),
-                    point=["edge"] * len(points) * replicates + ["centre"] * centre_points,
+                    point=["shell"] * len(points) * replicates + ["centre"] * centre_points,
                     block=np.concatenate([block, middle]).astype(int),
                     terms=standard_terms(region, "quadratic"), family="Doehlert", seed=seed,
                     mixer=mixer, group_hard_to_change=group_hard_to_change,

@@ -19,7 +19,7 @@ __all__ = ["POINTS", "STRUCTURE", "Plan"]
 STRUCTURE = ("run", "standard", "block", "point")
 """Columns of `Plan.runs` before the factors; ``whole_plot`` may follow them."""
 
-POINTS = ("factorial", "centre", "axial", "edge", "added")
+POINTS = ("factorial", "centre", "axial", "edge", "added", "shell")
 
 
 @dataclass(frozen=True, eq=False)
