@@ -1,0 +1,145 @@
+"""Intervals for one new run: noise mixed with the doubt about the mean, by quadrature.
+
+The linear predictor of a new run is uncertain by a normal or t law; given it, the reading has
+the model's distribution. Averaging the distribution function over the linear predictor at
+fixed nodes gives the new reading's, whose quantiles are found by halving. No random
+numbers are drawn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from scipy import special, stats
+
+__all__ = ["count_limits", "nodes", "quantile", "share_limits", "whole_quantile"]
+
+NODES = 48
+INNER = 24
+
+
+def nodes(centre: np.ndarray, se: np.ndarray, df: float) -> tuple[np.ndarray, np.ndarray]:
+    """Values of the linear predictor and their weights; shapes (n, NODES) and (NODES,)."""
+    u, weight = np.polynomial.legendre.leggauss(NODES)
+    return (np.asarray(centre)[:, None]
+            + np.asarray(se)[:, None] * stats.t.ppf((u + 1) / 2, df)), weight / 2
+
+
+def whole_quantile(cdf: Callable[[np.ndarray], np.ndarray], p: float, n: int,
+                   most: np.ndarray | None = None) -> np.ndarray:
+    """Least whole numbers k, from 0 to `most`, with ``cdf(k) >= p``; shape (n,).
+
+    Parameters
+    ----------
+    cdf : callable
+        Whole numbers of shape (n,) to probabilities.
+    p : float
+    n : int
+    most : ndarray, shape (n,), optional
+        Known upper ends; else they are looked for.
+    """
+    high = np.ones(n) if most is None else np.asarray(most, float).copy()
+    if most is None:
+        while (short := cdf(high) < p).any() and high.max() < 2.0**60:
+            high[short] *= 2
+    low = np.full(n, -1.0)
+    while (high - low > 1).any():
+        middle = np.floor((low + high) / 2)
+        enough = cdf(middle) >= p
+        wide = high - low > 1
+        high = np.where(enough & wide, middle, high)
+        low = np.where(~enough & wide, middle, low)
+    return high
+
+
+def quantile(cdf: Callable[[np.ndarray], np.ndarray], p: float, low: np.ndarray,
+             high: np.ndarray) -> np.ndarray:
+    """Where a continuous distribution function reaches p, between `low` and `high`."""
+    low, high = np.array(low, float), np.array(high, float)
+    for _ in range(60):
+        middle = (low + high) / 2
+        enough = cdf(middle) >= p
+        high, low = np.where(enough, middle, high), np.where(enough, low, middle)
+    return (low + high) / 2
+
+
+def count_limits(log_mean: np.ndarray, se: np.ndarray, df: float, level: float,
+                 dispersion: float = 1.0, alpha: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+    """Interval for a new count.
+
+    Parameters
+    ----------
+    log_mean, se : ndarray, shape (n,)
+    df : float
+        Of the t law for the log mean; infinite for the normal.
+    level : float
+    dispersion : float
+        Variance over mean; above 1 a negative binomial count with that ratio stands in for
+        the distribution that a quasi-likelihood leaves open.
+    alpha : float
+        Of a negative binomial count with variance μ + α μ².
+    """
+    eta, weight = nodes(log_mean, se, df)
+    mean = np.exp(np.minimum(eta, 40.0))
+    size = 1 / alpha if alpha > 0 else mean / (dispersion - 1) if dispersion > 1 else None
+
+    def cdf(k: np.ndarray) -> np.ndarray:
+        k = k[:, None]
+        below = (special.pdtr(k, mean) if size is None
+                 else special.betainc(size, k + 1, size / (size + mean)))
+        return np.where(k[:, 0] < 0, 0.0, below @ weight)
+
+    tail = (1 - level) / 2
+    return (whole_quantile(cdf, tail, len(mean)), whole_quantile(cdf, 1 - tail, len(mean)))
+
+
+def share_limits(logit: np.ndarray, se: np.ndarray, df: float, level: float,
+                 trials: np.ndarray | None, dispersion: float = 1.0
+                 ) -> tuple[np.ndarray, np.ndarray]:
+    """Interval for a new share, from 0 to 1.
+
+    Parameters
+    ----------
+    logit, se : ndarray, shape (n,)
+    df : float
+    level : float
+    trials : ndarray, shape (n,), or None
+        None for a share that was not counted: then it has a beta distribution with variance
+        `dispersion` × π (1 − π).
+    dispersion : float
+        With trials, variance over the binomial's; above 1 the share of each run is itself
+        beta-distributed.
+    """
+    eta, weight = nodes(logit, se, df)
+    share = np.clip(special.expit(eta), 1e-12, 1 - 1e-12)
+    tail, n = (1 - level) / 2, len(share)
+    if trials is None:
+        size = 1 / min(max(dispersion, 1e-9), 1 - 1e-9) - 1
+
+        def beta(y: np.ndarray) -> np.ndarray:
+            return special.betainc(share * size, (1 - share) * size, y[:, None]) @ weight
+
+        return tuple(quantile(beta, p, np.zeros(n), np.ones(n)) for p in (tail, 1 - tail))
+    m = np.asarray(trials, float)
+    if dispersion > 1 and (m > 1).any():
+        share, weight = _spread(share, weight, m, dispersion)
+
+    def cdf(k: np.ndarray) -> np.ndarray:
+        k = k[:, None]
+        below = special.betainc(np.maximum(m[:, None] - k, 1e-300), k + 1, 1 - share) @ weight
+        return np.where(k[:, 0] < 0, 0.0, np.where(k[:, 0] >= m, 1.0, below))
+
+    return tuple(whole_quantile(cdf, p, n, m) / m for p in (tail, 1 - tail))
+
+
+def _spread(share: np.ndarray, weight: np.ndarray, m: np.ndarray,
+            dispersion: float) -> tuple[np.ndarray, np.ndarray]:
+    """Each share spread over a beta law whose counts have `dispersion` times the binomial's
+    variance, as far as that is possible with m trials."""
+    correlation = np.clip((dispersion - 1) / np.maximum(m - 1, 1e-9), 1e-9, 0.99)
+    size = (1 / correlation - 1)[:, None]
+    u, inner = np.polynomial.legendre.leggauss(INNER)
+    spread = special.betaincinv((share * size)[..., None], ((1 - share) * size)[..., None],
+                                (u + 1) / 2)
+    return (spread.reshape(len(share), -1), np.outer(weight, inner / 2).ravel())
