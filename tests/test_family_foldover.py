@@ -183,6 +183,26 @@ def test_levels_limits_and_groups():
     assert any("moved to the nearest settings" in r for r in both.remarks)
 
 
+def test_snapping_does_not_pass_for_telling_apart():
+    # Snapped by up to 0.04 in coded units, aliased columns are no longer quite the same.
+    mixer = Mixer("mixer", 150.0, pressure_range=(2.0, 101.0))
+    region = Region(default_region(mixer).factors)
+    first = fractional_factorial(region, runs=8, mixer=mixer, seed=1)
+    assert first.runs["rotation_ratio"].round(9).nunique() > 2
+    ideal = fold_choices(fractional_factorial(plain_region(4), runs=8, seed=1))
+    actual = fold_choices(first)
+    assert actual["interactions"].tolist() == ideal["interactions"].tolist()
+    with pytest.raises(InputError, match="only repeat old ones"):
+        fold_over(full_factorial(region, mixer=mixer, seed=1), mixer=mixer)
+    seven = Region((*region.factors, *plain_region(3).factors))
+    saturated = fractional_factorial(seven, runs=8, mixer=mixer, seed=1)
+    one = fold_over(saturated, factors=["time"], mixer=mixer, seed=1)
+    assert len(pairs(one)) == 6
+    assert all("time" in pair for pair in pairs(one))
+    assert "1 can now: new is time." in one.remarks[0]
+    assert any(r.startswith("Still aliased: ") for r in one.remarks)
+
+
 def test_squares_already_in_the_model_stay():
     first = definitive_screening(plain_region(4), seed=1)
     both = fold_over(first, factors=["A"], seed=1)

@@ -26,13 +26,16 @@ from doe.planning.aliases import column_labels
 from doe.planning.plan import Plan
 from doe.planning.settle import Settled, block_columns, cost, settle
 from doe.planning.structure import as_count, as_seed, centre_rows, run_order
-from doe.terms import Term, expand, exponents, model_matrix, standard_terms
+from doe.terms import Term, expand, exponents, standard_terms
 from doe.wording import count, join
 
 __all__ = ["fold_choices", "fold_over", "semi_fold_over"]
 
 ENDS = ("low", "high")
 _LISTED = 8
+_SNAPPED = 0.25   # coded units
+_DIM = 0.02       # least eigenvalue of XX'/n that counts as information
+_TOLD = 0.99      # share of a coefficient that is not of others
 
 
 def fold_over(plan: Plan, *, factors: Sequence[str] | None = None, centre_points: int = 0,
@@ -215,7 +218,7 @@ def _added(plan: Plan, fold: _Fold, centre_points: int, seed: int | None,
     model = tuple(t for t in effects.terms if t.order < 2 or t in after)
     model += tuple(t for t in plan.terms if t not in model)
     still = np.zeros((len(plan), len(region)))
-    remarks = [*_undone(region, every, block, effects.terms, before, after), *said,
+    remarks = [*_undone(effects, region.encode(every), block, before, after), *said,
                *cost(region, pd.concat([plan.settings, ideal], ignore_index=True),
                      Settled(every, np.vstack([still, settled.moves]),
                              np.vstack([still, settled.pulls]), settled.limits), model, block)]
@@ -248,40 +251,55 @@ def _in_order(plan: Plan, settings: pd.DataFrame, point: np.ndarray, block: int,
     return runs.assign(run=np.arange(1, len(runs) + 1))
 
 
+# ---- what is undone --------------------------------------------------------------------
+
+def _intended(encoded: np.ndarray) -> np.ndarray:
+    """Settings at an end or the middle but for what snapping moved them, put exactly there.
+
+    Moved by a little, effects that are aliased seem to be told apart, though never in practice.
+    """
+    whole = np.round(encoded)
+    return np.where(np.abs(encoded - whole) < _SNAPPED, whole, encoded) + 0.0
+
+
 def _repeats(old: np.ndarray, new: np.ndarray) -> bool:
     """True if every new run (encoded) is an old one."""
-    known = {tuple(row) for row in old.round(6) + 0.0}
-    return all(tuple(row) in known for row in new.round(6) + 0.0)
+    known = {tuple(row) for row in _intended(old).round(6)}
+    return all(tuple(row) in known for row in _intended(new).round(6))
 
-
-# ---- what is undone --------------------------------------------------------------------
 
 class _Effects:
     """Mean, main effects and two-factor interactions of a region."""
 
     def __init__(self, region: Region) -> None:
+        self.region = region
         self.terms = standard_terms(region, "interactions")
-        self.powers, _ = exponents(region, self.terms)
+        self.powers, self.names = exponents(region, self.terms)
         widths = [len(exponents(region, [t])[1]) for t in self.terms]
         self.owner = np.repeat(np.arange(len(widths)), widths)
 
+    def columns(self, encoded: np.ndarray) -> np.ndarray:
+        """Model columns of the settings as intended; (n, q) gives (n, p)."""
+        return expand(_intended(encoded), self.powers)
+
     def clear(self, encoded: np.ndarray, block: Sequence[int]) -> tuple[list[Term], float]:
         """Terms the runs determine whatever the others and the blocks are; their worst error."""
-        X = np.hstack([expand(encoded, self.powers), block_columns(block)])
+        X = np.hstack([self.columns(encoded), block_columns(block)])
         # There are often far fewer runs than effects: the n by n product is quicker to part.
         w, U = np.linalg.eigh(X @ X.T)
-        kept = w > 1e-9 * w[-1]
+        kept = w > _DIM * len(X)
         V = X.T @ U[:, kept] / np.sqrt(w[kept])
-        known = (np.abs(V @ V.T - np.eye(len(V))).max(axis=1) < 1e-7)[:len(self.owner)]
+        p = len(self.owner)
+        known = (V**2).sum(axis=1)[:p] > _TOLD
         unknown = np.unique(self.owner[~known])
-        variance = (V**2 / w[kept]).sum(axis=1)[:len(self.owner)]
+        variance = (V**2 / w[kept]).sum(axis=1)[:p]
         return ([t for i, t in enumerate(self.terms) if i not in unknown],
                 float(np.sqrt(variance[known].max(initial=0.0))))
 
 
-def _undone(region: Region, settings: pd.DataFrame, block: np.ndarray, terms: Sequence[Term],
-            before: Sequence[Term], after: Sequence[Term]) -> list[str]:
-    said = []
+def _undone(effects: _Effects, encoded: np.ndarray, block: np.ndarray, before: Sequence[Term],
+            after: Sequence[Term]) -> list[str]:
+    region, terms, said = effects.region, effects.terms, []
     for order, kind in ((1, "main effects"), (2, "two-factor interactions")):
         total = sum(t.order == order for t in terms)
         counts = [sum(t.order == order for t in clear) for clear in (before, after)]
@@ -292,27 +310,26 @@ def _undone(region: Region, settings: pd.DataFrame, block: np.ndarray, terms: Se
                        if 0 < len(gained) <= _LISTED else "."))
     open_ = [t for t in terms if t.order == 2 and t not in after]
     if open_:
-        said.append(_left(region, settings, open_))
+        said.append(_left(effects, encoded, open_))
     old = block < block.max()
     said.append(f"The {count(int((~old).sum()), 'new run')} are a block of their own: a shift "
                 "between then and now is taken out of every effect.")
     return said
 
 
-def _left(region: Region, settings: pd.DataFrame, terms: Sequence[Term]) -> str:
+def _left(effects: _Effects, encoded: np.ndarray, terms: Sequence[Term]) -> str:
     """Interactions that are still aliased, in sets where they are fully so."""
-    columns = model_matrix(region, settings, terms)
-    labels = column_labels(region, terms)
-    spread = columns.std(ddof=0).to_numpy() > 1e-9
-    r = np.corrcoef(columns.to_numpy()[:, spread], rowvar=False)
-    names = columns.columns[spread]
-    same = np.abs(np.atleast_2d(r)) > 1 - 1e-6
-    sets = {tuple(labels[n] for n in names[row]) for row in same if row.sum() > 1}
-    inside = {n for group in sets for n in group}
-    if len(inside) < len(columns.columns):
+    labels = column_labels(effects.region, terms)
+    chosen = [effects.names.index(n) for n in labels]
+    X = effects.columns(encoded)[:, chosen]
+    X = X - X.mean(axis=0)
+    norm = np.linalg.norm(X, axis=0)
+    same = np.abs(X.T @ X) > (1 - 1e-6) * np.outer(norm, norm)
+    names = np.array(list(labels.values()), object)
+    sets = list(dict.fromkeys(tuple(names[row]) for row in same if row.sum() > 1))
+    if len({n for group in sets for n in group}) < len(names):
         return (f"{count(len(terms), 'two-factor interaction is', 'two-factor interactions are')} "
                 "still partly aliased with each other; the appraisal gives the numbers.")
-    place = list(labels.values()).index
-    listed = [" = ".join(group) for group in sorted(sets, key=lambda g: place(g[0]))]
+    listed = [" = ".join(group) for group in sets]
     more = f"; and {len(listed) - _LISTED} more sets" if len(listed) > _LISTED else ""
     return "Still aliased: " + "; ".join(listed[:_LISTED]) + more + "."
