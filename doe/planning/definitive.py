@@ -55,9 +55,9 @@ def definitive_screening(region: Region, *, fake_factors: int = 0,
         3 to 30 factors, at least three of them with a setting between their ends; the others
         with two settings, categorical or not.
     fake_factors : int
-        Columns beyond those of the factors (Jones & Nachtsheim 2017): each gives two more runs
-        and a degree of freedom for error that no second-order effect touches. A plan for an odd
-        number of factors has one in any case.
+        Columns beyond those of the factors (Jones & Nachtsheim 2017), rounded up to the next
+        order there is: each gives two more runs and a degree of freedom for error that no
+        second-order effect touches. A plan for an odd number of factors has one in any case.
     centre_points : int, optional
         In all, at least one; by default one a block, or two if factors have two settings only:
         centre points then are mirrored in these.

@@ -98,8 +98,8 @@ def plackett_burman(region: Region, *, runs: int | None = None, mirrored: bool =
                          "so", "Give as many blocks as replicates, or two"
                          + ("" if mirrored else " for a mirrored plan or one with fewer factors"))
     if spare:
-        remarks.append("Blocks follow a column left free: they are orthogonal to main effects, "
-                       "and partly confounded with two-factor interactions.")
+        remarks.append("Blocks follow a column left free: they are orthogonal to main effects, but "
+                       "confounded with two-factor interactions, in part or in whole.")
     title = f"Plackett–Burman in {runs} runs" + (" and their mirror images" if mirrored else "")
     return finish(region, region.decode(np.vstack([coded] * replicates)), block,
                   standard_terms(region, "linear"), "Plackett–Burman", centre_points, replicates,
