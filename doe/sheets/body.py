@@ -53,6 +53,8 @@ class Body:
         into it.
     cells : dict of str to list of Cell
         By key of the column, in the order of `rows`.
+    different : dict of str to set of Cell
+        The same, each cell once: most columns hold few different ones.
     filled : set of str
         Keys of the columns that hold anything.
     present : list of Column
@@ -69,10 +71,12 @@ class Body:
         self.latest = (datetime.now(UTC) + timedelta(days=1)).isoformat(timespec="seconds")
         self.rows = grid.rows
         headings = grid.headings + [""] * (len(grid.columns) - len(grid.headings))
-        filled = [not all(map(is_blank, set(column))) for column in grid.columns]
+        different = [set(column) for column in grid.columns]
+        filled = [not all(map(is_blank, cells)) for cells in different]
         places, problems = match_headings(headings, filled, layout, grid.heading_row)
         self.problems: list[Problem] = problems
         self.cells = {key: grid.columns[place] for key, place in places.items()}
+        self.different = {key: different[place] for key, place in places.items()}
         self.present = [c for c in layout if c.key in self.cells]
         self.filled = {c.key for c in self.present if filled[places[c.key]]}
 
@@ -81,8 +85,8 @@ class Body:
         """Decimal mark of the file, and why there is none."""
         if self.stated:
             return self.stated, ""
-        return decimal_mark({cell for c in self.present if c.is_number
-                             for cell in self.cells[c.key]})
+        return decimal_mark(set().union(*(self.different[c.key] for c in self.present
+                                          if c.is_number)))
 
     def refuse(self, place: int, c: Column, problem: str, remedy: str) -> None:
         """Note a problem with a cell, or with a missing one."""
@@ -95,7 +99,7 @@ class Body:
         out = read.copy()
         for c in self.present:
             if c.is_entry and c.key in self.filled and not out.all():
-                blank = {cell for cell in set(self.cells[c.key]) if is_blank(cell)}
+                blank = set(filter(is_blank, self.different[c.key]))
                 out |= np.array([cell not in blank for cell in self.cells[c.key]])
         return out
 
@@ -106,7 +110,7 @@ class Body:
         if c.key not in self.filled:
             return out, marks
         cells = self.cells[c.key]
-        different, plain = set(cells), _PLAIN.fullmatch
+        different, plain = self.different[c.key], _PLAIN.fullmatch
         values: dict[Cell, float] = {cell: float(cell) for cell in different
                                      if isinstance(cell, str) and plain(cell)}
         odd: dict[Cell, Reading | CellError] = {}
@@ -115,7 +119,7 @@ class Body:
             values[cell] = found.value if isinstance(found, Reading) else np.nan
             if isinstance(found, CellError) or (found is not None and found.qualifier):
                 odd[cell] = found
-        out[:] = [values[cell] for cell in cells]
+        out[:] = list(map(values.__getitem__, cells))
         for i in [i for i, cell in enumerate(cells) if cell in odd] if odd else ():
             found = odd[cells[i]]
             if isinstance(found, CellError):
@@ -175,14 +179,14 @@ class Body:
         cells = self.cells[c.key]
         texts: dict[Cell, str] = {}
         refused: dict[Cell, CellError] = {}
-        for cell in set(cells):
+        for cell in self.different[c.key]:
             try:
                 texts[cell] = "" if is_blank(cell) else read(cell, c)
             except CellError as error:
                 texts[cell], refused[cell] = "", error
         for i in [i for i, cell in enumerate(cells) if cell in refused] if refused else ():
             self.refuse(i, c, refused[cells[i]].problem, refused[cells[i]].remedy)
-        return [texts[cell] for cell in cells]
+        return list(map(texts.__getitem__, cells))
 
     def _text(self, cell: Cell, c: Column) -> str:
         return read_text(cell)

@@ -10,7 +10,7 @@ import zipfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
-from itertools import islice
+from itertools import compress, islice
 from pathlib import Path
 
 import openpyxl
@@ -33,7 +33,6 @@ _DATE_PROBLEM = ("the cell holds a date, perhaps a number that the spreadsheet h
                  "Format the cell as a number and type the reading again")
 _LITERAL = re.compile(r'"[^"]*"|\\.|[_*].')
 """Parts of a number format that are shown as they stand (ECMA-376, 18.8.31)."""
-_APOSTROPHE = re.compile(r"(?:^|[,;\t\"\r\n])'")
 _ESCAPED = re.compile(r"_x([0-9A-Fa-f]{4})_")
 _NO_XML = "\x00-\x08\x0b-\x1f\ufffe\uffff"
 _NOT_XML = re.compile(f"[{_NO_XML}]|_(?=x[0-9A-Fa-f]{{4}}[_{_NO_XML}])")
@@ -126,7 +125,7 @@ def _text(data: bytes, refuse) -> Grid:
                      "this study, and keep its headings; cells are separated by comma, "
                      "semicolon or tab")
     rows: Iterable[list[Cell]] = _rows_of(text, separator, strict=True)
-    if _APOSTROPHE.search(text):
+    if any(f"{before}'" in text for before in (separator, '"', "\n", "\r")) or text[0] == "'":
         rows = ([unprotect(c) if c.startswith("'") else c for c in row] for row in rows)
     try:
         grid = _gathered(rows, at)
@@ -153,8 +152,10 @@ def _gathered(rows: Iterable[list[Cell]], heading_row: int) -> Grid:
     is_complete = False
     # Large files are turned over piece by piece, so that no more than a piece is held twice.
     while batch := list(islice(rows, PIECE)):
-        is_complete |= any(row and row[0] == END for _, row in batch)
-        batch = [(n, row) for n, row in batch if _says(row)]
+        says = [_says(row) for _, row in batch]
+        if not all(says):
+            is_complete |= any(row and row[0] == END for _, row in batch)
+            batch = list(compress(batch, says))
         for _ in range(max((len(row) for _, row in batch), default=0) - len(columns)):
             columns.append([""] * len(numbers))
         numbers += [n for n, _ in batch]
@@ -168,8 +169,9 @@ def _gathered(rows: Iterable[list[Cell]], heading_row: int) -> Grid:
 
 def _says(row: list[Cell]) -> bool:
     """True if the row is neither empty nor a comment."""
-    if row and isinstance(row[0], str) and row[0].strip():
-        return not row[0].startswith(COMMENT)
+    first = row[0] if row else ""
+    if isinstance(first, str) and first and not first.isspace():
+        return not first.startswith(COMMENT)
     return not all(map(is_blank, row))
 
 

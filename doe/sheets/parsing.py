@@ -156,8 +156,9 @@ def decimal_mark(cells: Iterable[Cell]) -> tuple[str | None, str]:
     they contradict each other.
     """
     seen: dict[str, str] = {}
-    for text in set(cells) if not isinstance(cells, set) else cells:
-        if not isinstance(text, str) or text.isdigit():
+    for text in cells:
+        if not isinstance(text, str) or text.isdigit() or (
+                "." in seen and SURELY_POINT.fullmatch(text)):
             continue
         point, comma = readings(number_part(text))
         if (point is None) != (comma is None):

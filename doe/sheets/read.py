@@ -144,26 +144,26 @@ def _entries(body: Body, study: Study) -> tuple[list[int], list[Record], set[int
         read |= ~np.isnan(values)
         for i, qualifier in qualifiers.items():
             marks[i][name] = qualifier
-    readings = np.column_stack([v for v, _ in measured.values()]) if measured else None
+    readings = [(name, values.tolist()) for name, (values, _) in measured.items()]
     note = {c.key: body.texts(c) for c in body.layout.values() if c.role == "note"}
     status = [s or ("done" if r else "") for s, r in zip(note["status"], read.tolist(),
                                                          strict=True)]
     filled = np.flatnonzero(body.entered(read) & known).tolist()
     attempt = _attempts(body, filled, run, status)
     number = np.where(known, run, 0).astype(int).tolist()
+    time, operator, remark = (note[key] for key in ("recorded_at", "operator", "remark"))
     records, rows = [], []
     for i in filled:
-        if status[i] != "done":
-            _check_state(body, i, number[i], status[i], note["remark"][i])
+        state, said = status[i], remark[i]
+        if state != "done":
+            _check_state(body, i, number[i], state, said)
         if i in body.bad:
             continue
-        said, void = note["remark"][i], status[i] == "void"
-        found = {} if readings is None else {
-            k: v for k, v in zip(measured, readings[i].tolist(), strict=True) if v == v}
+        void = state == "void"
         records.append(Record(
-            number[i], attempt[i], status[i], settings.get(i, {}), found,
-            note["recorded_at"][i], note["operator"][i], "" if void else said,
-            marks.get(i, {}), said if void else ""))
+            number[i], attempt[i], state, settings.get(i, {}),
+            {name: column[i] for name, column in readings if column[i] == column[i]},
+            time[i], operator[i], "" if void else said, marks.get(i, {}), said if void else ""))
         rows.append(body.rows[i])
     return rows, records, {number[i] for i in body.bad}
 
