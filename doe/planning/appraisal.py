@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -16,7 +16,14 @@ from doe.factors import Region
 from doe.planning.aliases import alias_structure, column_labels
 from doe.planning.plan import Plan
 from doe.planning.power import least_noncentrality, power_of
-from doe.planning.settle import block_columns, information, rank, sample
+from doe.planning.settle import information, sample
+from doe.planning.strata import (
+    error_strata,
+    fixed_blocks,
+    group_names,
+    precision,
+    variance_ratios,
+)
 from doe.terms import INTERCEPT, Term, expand, exponents, model_matrix, parse
 from doe.wording import count, digits, fixed, join, percent
 
@@ -85,23 +92,31 @@ class _Model:
     X: np.ndarray
     blocks: np.ndarray
     names: list[str]
-    covariance: np.ndarray   # of all coefficients, sd 1; pseudo-inverse of X'X
+    covariance: np.ndarray   # of all coefficients, sd of a run 1; pseudo-inverse of X'V⁻¹X
     projector: np.ndarray    # onto the row space
     rank: int
+    ratios: dict[str, float]
+    root: np.ndarray         # R with R'R = V⁻¹; shape (n, n)
 
     @classmethod
-    def of(cls, plan: Plan, terms: Sequence[Term] | str | None) -> _Model:
+    def of(cls, plan: Plan, terms: Sequence[Term] | str | None,
+           ratios: Mapping[str, float] | None = None) -> _Model:
         if isinstance(terms, str):
             terms = parse(terms, plan.region)
         terms = plan.terms if terms is None else tuple(terms)
+        ratios = variance_ratios(plan, ratios)
         X = model_matrix(plan.region, plan.settings, terms)
-        blocks = block_columns(plan.runs["block"])
-        full = np.hstack([X.to_numpy(), blocks])
+        blocks = fixed_blocks(plan, ratios)
+        root = np.eye(len(plan))
+        if ratios:
+            root = np.linalg.cholesky(precision([plan.runs[c] for c in ratios],
+                                                list(ratios.values()))).T
+        full = root @ np.hstack([X.to_numpy(), blocks])
         _, s, Vt = np.linalg.svd(full, full_matrices=False)
         kept = s > 1e-8 * np.sqrt(max(full.shape))
         V = Vt[kept].T
         return cls(plan.region, terms, X.to_numpy(), blocks, list(X.columns),
-                   (V / s[kept]**2) @ V.T, V @ V.T, int(kept.sum()))
+                   (V / s[kept]**2) @ V.T, V @ V.T, int(kept.sum()), ratios, root)
 
     @property
     def full(self) -> np.ndarray:
@@ -112,6 +127,18 @@ class _Model:
         """Which of the model's own coefficients the runs determine; boolean, shape (p,)."""
         off = self.projector - np.eye(len(self.projector))
         return (np.abs(off).max(axis=1) < 1e-7)[:len(self.names)]
+
+    @property
+    def leverages(self) -> np.ndarray:
+        """Diagonal of the matrix that takes the observations to the fitted values; shape (n,)."""
+        white = self.root @ self.full
+        return (self.full @ self.covariance * (self.root.T @ white)).sum(axis=1)
+
+    @property
+    def spread(self) -> np.ndarray:
+        """Information of each column if it stood alone with the mean; shape (p,)."""
+        white, one = self.root @ self.X, self.root.sum(axis=1)
+        return (white**2).sum(axis=0) - (one @ white)**2 / (one @ one)
 
     def variance(self, settings: pd.DataFrame) -> np.ndarray:
         powers, _ = exponents(self.region, self.terms)
@@ -136,7 +163,8 @@ def efficiencies(plan: Plan, terms: Sequence[Term] | str | None = None,
                  seed: int = 1) -> dict[str, float]:
     """How much the plan's n runs tell about the model's p coefficients.
 
-    All in coded units (range −1 to 1), after block effects are taken out; M = X'X.
+    All in coded units (range −1 to 1), after block effects are taken out; M = X'X, or X'V⁻¹X
+    where the plan states how much its groups of runs differ (`doe.planning.strata`).
 
     * ``D`` = 100 |M|^(1/p) / n, in %: 100 for a plan with orthogonal columns of ±1 of the same
       size (Mitchell 1974; NIST/SEMATECH e-Handbook 5.5.2.1).
@@ -163,7 +191,7 @@ def _efficiencies(plan: Plan, model: _Model, seed: int = 1) -> dict[str, float]:
     n, p = model.X.shape
     if not model.estimable.all():
         return {"D": 0.0, "A": 0.0, "G": 0.0, "I": float("nan")}
-    _, logdet = np.linalg.slogdet(information(model.X, model.blocks))
+    _, logdet = np.linalg.slogdet(information(model.root @ model.X, model.root @ model.blocks))
     inside = sample(plan.region, 4096, seed)
     variance = model.variance(inside)
     extremes = [plan.settings]
@@ -180,7 +208,8 @@ def _efficiencies(plan: Plan, model: _Model, seed: int = 1) -> dict[str, float]:
 
 def appraise(plan: Plan, *, terms: Sequence[Term] | str | None = None, sd: float | None = None,
              power: float = 0.80, alpha: float = 0.05, order: int = 2,
-             effect: float | None = None) -> Appraisal:
+             effect: float | None = None,
+             ratios: Mapping[str, float] | None = None) -> Appraisal:
     """Appraise a plan before any run.
 
     Parameters
@@ -189,14 +218,17 @@ def appraise(plan: Plan, *, terms: Sequence[Term] | str | None = None, sd: float
     terms : sequence of Term or str, optional
         The model to be fitted, as terms or as a formula; the plan's own if not given.
     sd : float, optional
-        Standard deviation between repeated runs, in the response's unit. Without it effects
-        are multiples of it.
+        Standard deviation between repeated runs (of one group), in the response's unit. Without
+        it effects are multiples of it.
     power, alpha : float
         Of the two-sided test of one coefficient by noncentral t.
     order : int
         Highest order of effects whose aliases are listed.
     effect : float, optional
         The effect to state the power of; two standard deviations if not given.
+    ratios : mapping, optional
+        Variance between groups over the variance between runs, e.g. ``{"whole_plot": 1.0}``;
+        ``{"block": 0.5}`` takes the blocks as random. Those the plan states if not given.
 
     Raises
     ------
@@ -207,7 +239,7 @@ def appraise(plan: Plan, *, terms: Sequence[Term] | str | None = None, sd: float
     alpha = as_number("alpha", alpha, above=0, at_most=0.5)
     spread = 1.0 if sd is None else as_number("sd", sd, above=0)
     effect = 2 * spread if effect is None else abs(as_number("effect", effect))
-    model = _Model.of(plan, terms)
+    model = _Model.of(plan, terms, ratios)
     n = len(plan)
     error_df = n - model.rank
     pure = _pure_error_df(plan)
@@ -219,14 +251,13 @@ def appraise(plan: Plan, *, terms: Sequence[Term] | str | None = None, sd: float
     table["power"] = [power_of(effect / s, df, alpha) if s > 0 else np.nan
                       for s, df in zip(step, table["error_df"], strict=True)]
     between = table.pop("_between").to_numpy()
-    hat = (model.full @ model.covariance * model.full).sum(axis=1)
     aliases = alias_structure(plan, model.terms, order)
     values = _efficiencies(plan, model)
     parts = {"table": table, "efficiencies": values, "error_df": error_df,
              "pure_error_df": pure, "lack_of_fit_df": error_df - pure, "sd": spread,
              "effect": effect, "wanted_power": power, "alpha": alpha}
     return Appraisal(aliases=aliases.table, alias_sentences=aliases.sentences,
-                     leverages=pd.DataFrame({"run": plan.runs["run"], "leverage": hat}),
+                     leverages=pd.DataFrame({"run": plan.runs["run"], "leverage": model.leverages}),
                      sentences=_sentences(plan, model, between, sd is not None, parts),
                      **parts)
 
@@ -236,9 +267,8 @@ def _table(plan: Plan, model: _Model, error_df: int) -> pd.DataFrame:
     labels = column_labels(plan.region, model.terms)
     known = model.estimable
     variance = np.where(known, np.diag(model.covariance)[:p], np.nan)
-    centred = ((model.X - model.X.mean(axis=0))**2).sum(axis=0)
-    vif = np.where(known, variance * centred, np.inf)
-    between, df = _between_groups(plan, model, error_df)
+    vif = np.where(known, variance * model.spread, np.inf)
+    stratum, df = error_strata(plan, model.X, model.ratios, error_df)
     rows, at = [], 0
     for term in model.terms:
         width = len(exponents(plan.region, [term])[1])
@@ -255,24 +285,10 @@ def _table(plan: Plan, model: _Model, error_df: int) -> pd.DataFrame:
                          "standard_error": float(np.sqrt(variance[j])),
                          "vif": np.nan if term == INTERCEPT else float(vif[j]),
                          "effect_is": kind,
-                         "error_df": int(df[j]), "_between": bool(between[j]),
+                         "error_df": int(df[j]), "_between": stratum[j] != "run",
                          "_scale": scale})
         at += width
     return pd.DataFrame(rows)
-
-
-def _between_groups(plan: Plan, model: _Model, error_df: int) -> tuple[np.ndarray, np.ndarray]:
-    """Columns that are the same throughout each group of runs, and the df each test has."""
-    p = len(model.names)
-    if "whole_plot" not in plan.runs:
-        return np.zeros(p, bool), np.full(p, error_df)
-    plots = plan.runs["whole_plot"].to_numpy()
-    X = pd.DataFrame(model.X).groupby(plots)
-    constant = (X.max() - X.min()).max().to_numpy() < 1e-9
-    firsts = np.unique(plots, return_index=True)[1]
-    coarse = np.hstack([model.X[:, constant], model.blocks])[firsts]
-    fine = np.hstack([model.X, (plots[:, None] == np.unique(plots)).astype(float)])
-    return constant, np.where(constant, len(firsts) - rank(coarse), len(plots) - rank(fine))
 
 
 def _pure_error_df(plan: Plan) -> int:
@@ -301,7 +317,7 @@ def _sentences(plan: Plan, model: _Model, between: np.ndarray, sd_given: bool,
     out.append(_separable(model, table))
     out += _detectable(table[~between], sd_given, parts)
     if between.any():
-        out.append(_grouped(table[between], sd_given, parts))
+        out += _grouped(table[between], sd_given, model.ratios, parts)
     if df and not pure:
         out.append("As no setting is repeated" + " within a block" * bool(b) + ", error is "
                    "estimated from effects left out of the model; if these are real, it comes "
@@ -370,18 +386,24 @@ def _detectable(table: pd.DataFrame, sd_given: bool, parts: dict) -> list[str]:
             f"one of {_reach(pd.Series([parts['effect']]), sd_given)} with {found}."]
 
 
-def _grouped(table: pd.DataFrame, sd_given: bool, parts: dict) -> str:
-    shown = _main_effects(table)
-    labels = join(table["label"][table["effect_is"] != "overall mean"])
+def _grouped(table: pd.DataFrame, sd_given: bool, ratios: Mapping[str, float],
+             parts: dict) -> list[str]:
+    said = [f"It is assumed that {group_names(c)} vary {digits(r, 2)} times as much (variance) as "
+            "the runs within them." for c, r in ratios.items()]
+    table = table[table["effect_is"] != "overall mean"]
+    if table.empty:
+        return said
+    shown, labels = _main_effects(table), join(table["label"])
     df = int(table["error_df"].iloc[0])
     if not df:
-        return (f"Runs are grouped, and nothing is left to compare groups with: there is no test "
-                f"of {labels} in this plan.")
+        return [*said, f"Runs are grouped, and nothing is left to compare groups with: there is "
+                f"no test of {labels} in this plan."]
     left = count(df, "degree of freedom", "degrees of freedom")
-    best = _reach(shown["detectable_effect"], sd_given)
-    return (f"Runs are grouped: {labels} can only be compared between groups, with {left}. Found "
-            f"with {100 * parts['wanted_power']:g} % power is at best {best}, and more the more "
-            "groups differ for other reasons.")
+    reach = _reach(shown["detectable_effect"], sd_given)
+    reach = reach if ratios else f"at best {reach}, and more the more groups differ for other " \
+                                 "reasons"
+    return [*said, f"Runs are grouped: {labels} can only be compared between groups, with {left}. "
+            f"Found with {100 * parts['wanted_power']:g} % power is {reach}."]
 
 
 def _as_power(value: float) -> str:
