@@ -51,6 +51,19 @@ def test_run_means_of_an_orthogonal_plan_are_the_plain_means():
         np.testing.assert_allclose(np.asarray(marks.y)[order], expected.to_numpy())
 
 
+@pytest.mark.parametrize("response", [cases.SIZE, cases.VOIDS])
+def test_run_means_stand_off_the_line_by_what_the_model_leaves(response):
+    fit = cases.surface_fit(response)
+    marks, line = (lines_of(charts.main_effects(fit), n)[2] for n in ("runs", "model"))
+    change = np.log if response.scale == "log" else np.asarray
+    left = change(fit.data[response.name]) - change(fit.predict(fit.data)["mean"])
+    for at, mean in zip(marks.x, marks.y, strict=True):
+        here = (fit.data["time"] == at).to_numpy()
+        on_line = change(np.interp(at, line.x, np.asarray(line.y, float)))
+        assert here.any()
+        assert change(mean) - on_line == pytest.approx(left[here].mean(), rel=1e-3, abs=1e-6)
+
+
 def test_title_names_the_factor_that_moves_most():
     fit = cases.surface_fit()
     reach = {f.label: np.nanmax(line.y) - np.nanmin(line.y) for f, line in zip(

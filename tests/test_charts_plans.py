@@ -8,7 +8,7 @@ from statsmodels.stats.power import TTestIndPower
 
 from doe import Factor, Region, Response, charts
 from doe.errors import InputError
-from doe.planning import appraise, full_factorial
+from doe.planning import appraise, full_factorial, prediction_variance
 from doe.terms import Term
 
 
@@ -90,6 +90,8 @@ def test_a_rotatable_composite_is_equally_precise_all_round():
     values = [z[i, j] for i, j in ring]
     assert max(values) == pytest.approx(min(values), rel=0.02)  # settings are snapped
     assert z[0, 0] > 1.3 * values[0]
+    exact = prediction_variance(plan, plan.region.centre()) ** 0.5
+    assert z[5, 5] == pytest.approx(exact[0])
     assert "(standard deviations of a run)" in figure.data[0].colorbar.title.text.replace(
         "<br>", " ")
 
@@ -129,18 +131,19 @@ def test_power_without_error_is_promised_only_for_a_known_sd():
 
 # ---- runs coming in ----------------------------------------------------------------------
 
-RUNS = pd.DataFrame({"run": [4, 1, 3, 3], "attempt": [1, 1, 1, 2], "order": [2, 1, 3, 4],
-                     "block": [1, 1, 2, 2], "point": ["centre", "factorial", "factorial",
-                                                      "factorial"],
-                     "agglomerate": [31.0, 12.0, np.nan, 25.0]})
+RUNS = pd.DataFrame({"run": [4, 1, 3, 3, 6], "attempt": [1, 1, 1, 2, 1],
+                     "order": [2, 1, 3, 4, 5], "block": [1, 1, 2, 2, 2],
+                     "point": ["centre", "factorial", "factorial", "factorial", "centre"],
+                     "agglomerate": [31.0, 12.0, np.nan, 25.0, 28.0]})
 
 
 def test_measurements_stand_in_the_order_done_and_outside_limits_apart():
     figure = charts.run_progress(RUNS, cases.SIZE, total=8)
     drawn = {t.name: (list(t.x), list(t.y)) for t in figure.data if t.mode == "markers"}
     assert drawn == {"within limits": ([1, 4], [12, 25]),
+                     "centre, within limits": ([5], [28]),
                      "centre, outside limits": ([2], [31])}
-    assert cases.plain_title(figure) == ("Largest agglomerate: 3 of 8 runs measured, 2 within "
+    assert cases.plain_title(figure) == ("Largest agglomerate: 4 of 8 runs measured, 3 within "
                                          "limits")
     assert [s.y0 for s in figure.layout.shapes if s.y0 == s.y1] == [30]
     assert figure.layout.xaxis.range[1] > 8

@@ -105,6 +105,16 @@ def test_surface_ends_where_the_region_ends():
     assert z[i, j] == pytest.approx(fit.predict(pd.DataFrame([point]))["mean"].iloc[0])
 
 
+def test_surface_starts_where_a_lower_bound_starts():
+    fit = cases.surface_fit()
+    region = Region(fit.region.factors, ("revolution * rotation_ratio >= 240",))
+    part = fit_model(fit.data[region.contains(fit.data)], cases.SIZE, region, "linear")
+    x, y, z = (np.asarray(getattr(charts.surface(part, "revolution", "rotation_ratio").data[0],
+                                  k), float) for k in "xyz")
+    assert np.isfinite(z).all()
+    np.testing.assert_allclose(y[0], np.maximum(0.2, 240 / x[0]))
+
+
 def test_every_run_is_a_point_and_tells_its_measurement():
     fit = cases.surface_fit()
     figure = charts.contour(fit, "revolution", "rotation_ratio")
