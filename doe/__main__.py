@@ -234,6 +234,15 @@ def report(study: StudyPath, file: Out = None) -> None:
     out.print(f"Report: {target.resolve()}", markup=False)
 
 
+@app.command()
+def export(notebook: Annotated[Path, typer.Argument(metavar="NOTEBOOK", help="A notebook that was "
+                                                    "run and saved.")], file: Out = None) -> None:
+    """Write a notebook as HTML that needs no kernel."""
+    from doe.report import export_notebook
+
+    out.print(f"Notebook: {export_notebook(notebook, file).resolve()}", markup=False)
+
+
 @app.callback(invoke_without_command=True)
 def _top(version: Annotated[bool, typer.Option("--version", help="Show the version.")] = False
          ) -> None:

@@ -84,6 +84,8 @@ class Record:
 
 def as_whole(name: str, value: object) -> int:
     """Return `value` as an int of at least 0, or raise `InputError`."""
+    if type(value) is int and value >= 0:  # the usual case, met once for each of many records
+        return value
     number = as_number(name, value, at_least=0)
     if number != int(number):
         raise InputError(name, value, "this is not a whole number", "Give a whole number")

@@ -13,8 +13,9 @@ from pathlib import Path
 import nbformat
 from nbclient import NotebookClient
 
+from doe.report import without_live_views
+
 HOME = Path(__file__).parent
-LIVE = ("application/vnd.jupyter.widget-view+json", "application/vnd.plotly.v1+json")
 
 
 def refresh(path: Path, folder: Path) -> None:
@@ -22,13 +23,9 @@ def refresh(path: Path, folder: Path) -> None:
     book = nbformat.read(path, as_version=4)
     NotebookClient(book, timeout=300, kernel_name="python3", store_widget_state=False,
                    resources={"metadata": {"path": str(folder)}}).execute()
-    book.metadata.pop("widgets", None)
     for cell in book.cells:
         cell.metadata.pop("execution", None)
-        for output in cell.get("outputs", []):
-            for kind in LIVE:
-                output.get("data", {}).pop(kind, None)
-    nbformat.write(book, path)
+    nbformat.write(without_live_views(book), path)
 
 
 if __name__ == "__main__":

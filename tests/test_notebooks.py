@@ -9,6 +9,9 @@ import nbformat
 import pytest
 from nbclient import NotebookClient
 
+from doe.errors import InputError
+from doe.report import export_notebook
+
 HOME = Path(__file__).parent.parent / "notebooks"
 NOTEBOOKS = sorted(HOME.glob("*.ipynb"))
 
@@ -78,3 +81,32 @@ def test_committed_outputs_can_be_read_without_a_kernel(path):
     panels = [c for c in cells if "Panel(" in c.source]
     for cell in panels:
         assert any("image/png" in o.get("data", {}) for o in cell.outputs), cell.source
+
+
+def test_export_shows_pictures_in_place_of_live_views(tmp_path):
+    book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("panel", outputs=[
+        nbformat.v4.new_output("display_data", data={
+            "application/vnd.jupyter.widget-view+json": {"model_id": "abc", "version_major": 2,
+                                                         "version_minor": 0},
+            "image/png": "iVBORw0KGgo=", "text/plain": "panel"})])])
+    nbformat.write(book, tmp_path / "a.ipynb")
+    html = export_notebook(tmp_path / "a.ipynb").read_text("utf-8")
+    assert "data:image/png;base64,iVBORw0KGgo=" in html
+    assert "widget-view+json" not in html
+    assert "<script" not in html
+
+
+@pytest.mark.parametrize(("text", "named"), [("{", "cannot be read"), (None, "cannot be read")])
+def test_what_is_no_notebook_is_refused(text, named, tmp_path):
+    path = tmp_path / "a.ipynb"
+    if text is not None:
+        path.write_text(text)
+    with pytest.raises(InputError, match=named):
+        export_notebook(path)
+
+
+def test_a_notebook_that_was_not_run_is_refused(tmp_path):
+    nbformat.write(nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("1")]),
+                   tmp_path / "a.ipynb")
+    with pytest.raises(InputError, match="was not run"):
+        export_notebook(tmp_path / "a.ipynb")
