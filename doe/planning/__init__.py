@@ -24,6 +24,7 @@ from doe.planning.foldover import fold_choices, fold_over, semi_fold_over
 from doe.planning.mixed import mixed_levels
 from doe.planning.plan import Plan
 from doe.planning.screening import plackett_burman
+from doe.planning.split_plot import random_blocks, split_plot
 from doe.planning.suggest import FAMILIES, make_plan, suggest_runs
 from doe.planning.surface import box_behnken, central_composite
 
@@ -48,7 +49,9 @@ __all__ = [
     "mixed_levels",
     "plackett_burman",
     "prediction_variance",
+    "random_blocks",
     "semi_fold_over",
     "small_composite",
+    "split_plot",
     "suggest_runs",
 ]

@@ -19,7 +19,7 @@ from doe.planning.settle import block_columns, settle
 from doe.planning.structure import as_count, centre_rows, run_order, spread
 from doe.terms import Term
 
-__all__ = ["Layout", "lay_out"]
+__all__ = ["Layout", "in_run_order", "kinds_of_points", "lay_out"]
 
 _PRIOR_FREE = 1e-12
 
@@ -194,7 +194,7 @@ def in_run_order(region: Region, table: pd.DataFrame, *, terms: Sequence[Term], 
     kept = int((table["role"] == "kept").sum())
     drawn, _ = run_order(table["block"].to_numpy()[kept:], seed)
     rows = np.concatenate([np.arange(kept), kept + drawn]).astype(int)
-    point = _kinds(region, table)
+    point = kinds_of_points(region, table)
     if kept:
         point = np.where(table["role"].isin(["found", "repeat"]), "added", point)
     runs = table[["block", *order]].assign(point=point, standard=np.arange(1, len(table) + 1))
@@ -202,7 +202,7 @@ def in_run_order(region: Region, table: pd.DataFrame, *, terms: Sequence[Term], 
     return Plan(region, runs, tuple(terms), "optimal", seed, details, tuple(remarks))
 
 
-def _kinds(region: Region, table: pd.DataFrame) -> np.ndarray:
+def kinds_of_points(region: Region, table: pd.DataFrame) -> np.ndarray:
     """Kind of each point by its place: all numeric factors at ends, all in the middle, ..."""
     coded = np.column_stack([np.zeros(len(table)),
                              *(f.code(table[f.name]) for f in region.numeric)])[:, 1:]

@@ -20,6 +20,7 @@ from doe.planning.mixed import level_counts, mixed_levels, mixed_terms, usual_si
 from doe.planning.plan import Plan
 from doe.planning.regular import GREATEST_BASIC, GREATEST_K, Fraction, best_fraction, roman
 from doe.planning.screening import plackett_burman
+from doe.planning.split_plot import random_blocks, split_plot
 from doe.planning.structure import has_middle
 from doe.planning.surface import box_behnken, central_composite
 from doe.terms import exponents
@@ -39,6 +40,8 @@ FAMILIES: dict[str, Callable[..., Plan]] = {
     "small composite": small_composite,
     "Box–Behnken": box_behnken,
     "Doehlert": doehlert_shell,
+    "split-plot": split_plot,
+    "random blocks": random_blocks,
 }
 """Plan families by name."""
 
