@@ -1,8 +1,8 @@
-"""Tables for reading: HTML with units in the headings, sensible digits, user text escaped."""
+"""Tables and sentences for reading: units in the headings, sensible digits, user text escaped."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 
 import numpy as np
@@ -11,8 +11,9 @@ import pandas as pd
 from doe.errors import as_choice
 from doe.wording import MINUS, decimals_for, digits, fixed, p_value
 
-__all__ = ["Table", "html_table"]
+__all__ = ["FONT", "Sentences", "Table", "html_table"]
 
+FONT = "font:14px/1.5 'Helvetica Neue',Arial,'Liberation Sans',sans-serif;color:#1a1a1a"
 NUMBERS = ("column", "each", "exact")
 STYLE = """
 <style>
@@ -64,6 +65,34 @@ class Table:
         headings, cells = _cells(self.frame, self.columns, self.n, self.numbers)
         return pd.DataFrame(dict(enumerate(c for c, _ in cells))).set_axis(
             headings, axis=1).to_string(index=False)
+
+
+class Sentences:
+    """A finding in sentences: the first stands out, the others are a list.
+
+    Parameters
+    ----------
+    sentences : iterable of str
+        Plain text; empty ones are left out.
+    title : str
+        Plain text above them.
+    """
+
+    def __init__(self, sentences: Iterable[str], title: str = "") -> None:
+        self.sentences, self.title = [s for s in sentences if s], title
+
+    def _repr_html_(self) -> str:
+        texts = [escape(s) for s in self.sentences]
+        title = f"<h4>{escape(self.title)}</h4>" if self.title else ""
+        lead = f'<p style="margin:4px 0"><b>{texts[0]}</b></p>' if texts else ""
+        rest = "".join(f"<li>{t}</li>" for t in texts[1:])
+        rest = rest and f'<ul style="margin:2px 0 8px;padding-left:20px">{rest}</ul>'
+        return (f'<div class="study-words" style="{FONT};max-width:900px">{title}{lead}{rest}'
+                "</div>")
+
+    def __repr__(self) -> str:
+        return "\n".join([*([self.title] if self.title else []),
+                          *(f"• {s}" for s in self.sentences)])
 
 
 def html_table(frame: pd.DataFrame, columns: Mapping[str, str] | Sequence[str] | None = None, *,

@@ -10,9 +10,9 @@ from doe.analysis import Fit, fit
 from doe.brief import Brief
 from doe.conclude import fit_all
 from doe.errors import InputError
-from doe.panels.base import TEXT, Panel, labelled, paragraphs, reports_errors
+from doe.panels.base import Panel, labelled, reports_errors
 from doe.study import Study
-from doe.tables import html_table
+from doe.tables import FONT, html_table
 from doe.terms import Term, standard_terms, with_parents
 from doe.wording import digits
 
@@ -64,7 +64,7 @@ class AnalysingPanel(Panel):
                       for t in standard_terms(self.region, "quadratic") if t.powers}
         self.arrange([
             labelled("Response", self.response), labelled("Chart", self.chart),
-            widgets.HTML(f'<span style="{TEXT};font-size:13px">Terms of the model (a product '
+            widgets.HTML(f'<span style="{FONT};font-size:13px">Terms of the model (a product '
                          "brings its factors along)</span>"),
             widgets.VBox(list(self.terms.values()), layout=widgets.Layout(grid_gap="0")),
         ])
@@ -95,7 +95,7 @@ class AnalysingPanel(Panel):
         for term, box in self.terms.items():
             box.value = term in now.terms
         self._quiet = False
-        self.words.value = paragraphs([now.sentence, *now.sentences[1:]])
+        self.tell([now.sentence, *now.sentences[1:]])
         effects = now.table[now.table["term"] != "1"]
         active = {str(t) for t in now.active}
         caption = ("Change of the response from low to high" if not now.log_scale else

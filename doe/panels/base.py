@@ -13,12 +13,11 @@ import plotly.graph_objects as go
 from doe.charts.refresh import refresh
 from doe.charts.still import picture
 from doe.errors import InputError
-from doe.tables import STYLE
+from doe.tables import FONT, STYLE, Sentences
 
-__all__ = ["Panel", "labelled", "paragraphs", "reports_errors"]
+__all__ = ["Panel", "labelled", "reports_errors"]
 
 CONTROLS_WIDTH = "340px"
-TEXT = "font:14px/1.5 'Helvetica Neue',Arial,'Liberation Sans',sans-serif;color:#1a1a1a"
 
 
 class Panel:
@@ -55,10 +54,14 @@ class Panel:
         """Show the figure in place of the last one."""
         refresh(self.figure, figure)
 
+    def tell(self, sentences: Iterable[str]) -> None:
+        """Show a finding in sentences; plain text."""
+        self.words.value = Sentences(sentences)._repr_html_()
+
     def say(self, text: str, *, wrong: bool = False) -> None:
         """Show the outcome of what was just done; plain text."""
         colour, mark = ("#BB5566", "Not done: ") if wrong else ("#004488", "")
-        self.status.value = (f'<div role="status" style="{TEXT};border-left:4px solid {colour};'
+        self.status.value = (f'<div role="status" style="{FONT};border-left:4px solid {colour};'
                              f'padding:2px 8px;margin:6px 0">{mark}{escape(text)}</div>')
 
     def _repr_mimebundle_(self, **kwargs) -> dict:
@@ -81,20 +84,7 @@ def reports_errors(action: Callable) -> Callable:
     return guarded
 
 
-def paragraphs(sentences: Iterable[str], *, first_bold: bool = True) -> str:
-    """Sentences as HTML: the first stands out, the others as a list; plain text in."""
-    texts = [escape(s) for s in sentences if s]
-    if not texts:
-        return ""
-    lead = f"<b>{texts[0]}</b>" if first_bold else texts[0]
-    rest = "".join(f"<li>{t}</li>" for t in texts[1:])
-    return (f'<div class="study-words" style="{TEXT};max-width:900px">'
-            f'<p style="margin:4px 0">{lead}</p>'
-            + (f'<ul style="margin:2px 0 8px;padding-left:20px">{rest}</ul>' if rest else "")
-            + "</div>")
-
-
 def labelled(text: str, widget: widgets.Widget, width: str = "100%") -> widgets.Widget:
     """The widget below a full-length label, which ipywidgets would cut off beside it."""
-    return widgets.VBox([widgets.HTML(f'<span style="{TEXT};font-size:13px">{escape(text)}</span>'),
+    return widgets.VBox([widgets.HTML(f'<span style="{FONT};font-size:13px">{escape(text)}</span>'),
                          widget], layout=widgets.Layout(margin="0 0 4px 0", width=width))

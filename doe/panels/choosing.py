@@ -11,7 +11,7 @@ from doe.analysis import Fit
 from doe.charts import contour, prediction_profile
 from doe.decision import Recipe, best_setting
 from doe.mixer import Mixer
-from doe.panels.base import Panel, labelled, paragraphs, reports_errors
+from doe.panels.base import Panel, labelled, reports_errors
 from doe.tables import html_table
 
 __all__ = ["ChoosingPanel"]
@@ -100,7 +100,7 @@ class ChoosingPanel(Panel):
         notes = ["This setting is outside what was run: the numbers are extrapolated."
                  ] if table["extrapolated"].any() else []
         notes += self.region.violations(settings)
-        self.words.value = paragraphs([f"At {said}: {verdict}", *notes])
+        self.tell([f"At {said}: {verdict}", *notes])
         self.details.value = html_table(table, PREDICTIONS, numbers="each")
         self.status.value = ""
         if self.map.value:

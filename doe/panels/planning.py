@@ -10,10 +10,10 @@ from doe.brief import Brief
 from doe.charts import detectable_effects, plan_map
 from doe.errors import InputError
 from doe.factors import Factor, Region
-from doe.panels.base import TEXT, Panel, labelled, paragraphs, reports_errors
+from doe.panels.base import Panel, labelled, reports_errors
 from doe.planning import Plan, appraise, make_plan, suggest_runs
 from doe.store import StudyFile
-from doe.tables import html_table
+from doe.tables import FONT, html_table
 
 __all__ = ["PlanningPanel"]
 
@@ -56,7 +56,7 @@ class PlanningPanel(Panel):
         self.keep = widgets.Button(description="Keep this plan", button_style="primary",
                                    layout=full)
         self.arrange([
-            widgets.HTML(f'<span style="{TEXT};font-size:13px">Factors to vary, and their range '
+            widgets.HTML(f'<span style="{FONT};font-size:13px">Factors to vary, and their range '
                          "(an unticked one is held at the first value)</span>",
                          layout=widgets.Layout(width="96%")),
             *(row.box for row in self.rows.values()),
@@ -104,12 +104,12 @@ class PlanningPanel(Panel):
             self.brief = self.chosen()
             self.plan = make_plan(self.brief.region, self.family.value[0], **self.options())
         except InputError:
-            self.words.value = paragraphs(["These choices make no plan: see the note on the left."])
+            self.tell(["These choices make no plan: see the note on the left."])
             self.details.value = ""
             raise
         self.keep.disabled = False
         self.status.value = ""
-        self.tells.value = (f'<div style="{TEXT};font-size:12px;color:#555">Tells '
+        self.tells.value = (f'<div style="{FONT};font-size:12px;color:#555">Tells '
                             f"{escape(self.family.value[2])}.</div>")
         self.show_plan(self.plan)
 
@@ -117,14 +117,14 @@ class PlanningPanel(Panel):
         """Show a plan's appraisal, chart and runs."""
         response = self.brief.response(self.response.value)
         appraisal = appraise(plan, sd=self.sd.value)
-        self.words.value = paragraphs([plan.sentence, appraisal.sentence, *plan.remarks,
+        self.tell([plan.sentence, appraisal.sentence, *plan.remarks,
                                        *appraisal.alias_sentences[:6], *self.brief.warnings])
         if self.show.index == 0:
             self.draw(detectable_effects(appraisal, response))
         else:
             self.draw(plan_map(plan))
         self.details.value = (
-            f'<details style="{TEXT}"><summary>The {len(plan)} runs in their order</summary>'
+            f'<details style="{FONT}"><summary>The {len(plan)} runs in their order</summary>'
             + html_table(plan.table, _headings(plan)) + "</details>")
 
     @reports_errors
@@ -181,7 +181,7 @@ class _FactorRow:
         self.origin = factor
         number = widgets.Layout(width="78px")
         self.use = widgets.Checkbox(True, indent=False, layout=widgets.Layout(width="24px"))
-        label = widgets.HTML(f'<span style="{TEXT};font-size:13px">{escape(factor.title)}</span>',
+        label = widgets.HTML(f'<span style="{FONT};font-size:13px">{escape(factor.title)}</span>',
                              layout=widgets.Layout(width="128px"))
         if factor.kind == "continuous":
             self.ends = [widgets.FloatText(round(v, 4), layout=number)

@@ -8,10 +8,10 @@ import ipywidgets as widgets
 import pandas as pd
 
 from doe.charts import run_progress
-from doe.panels.base import TEXT, Panel, labelled, paragraphs, reports_errors
+from doe.panels.base import Panel, labelled, reports_errors
 from doe.store import StudyFile
 from doe.study import Study
-from doe.tables import html_table
+from doe.tables import FONT, html_table
 from doe.wording import digits, join
 
 __all__ = ["RunningPanel"]
@@ -77,7 +77,8 @@ class RunningPanel(Panel):
     def show_run(self, study: Study | None = None) -> None:
         """Show the settings of the chosen run and what is recorded of it."""
         if self.run.value is None:
-            self.settings.value = paragraphs(["There is no plan yet: make one first."])
+            self.settings.value = ""
+            self.tell(["There is no plan yet: make one first."])
             return
         study = study or self.file.read()
         last = ([r for r in study.attempts(self.run.value) if r.status == "done"] or [None])[-1]
@@ -91,7 +92,7 @@ class RunningPanel(Panel):
     def show_progress(self, study: Study | None = None) -> None:
         """Show how far the study is."""
         study = study or self.file.read()
-        self.words.value = paragraphs([study.progress])
+        self.tell([study.progress])
         response = study.brief.response(self.watch.value)
         self.draw(run_progress(study.table(), response, total=_total(study)))
         table = study.table()
@@ -145,7 +146,7 @@ def _settings_card(study: Study, run: int) -> str:
     lines.append(("counterbalance", f"{digits(study.brief.counterbalance)} g"))
     rows = "".join(f'<tr><td style="padding:1px 14px 1px 0">{escape(a)}</td>'
                    f'<td style="text-align:right"><b>{escape(b)}</b></td></tr>' for a, b in lines)
-    return f'<table style="{TEXT};font-size:15px;margin:2px 0 8px">{rows}</table>'
+    return f'<table style="{FONT};font-size:15px;margin:2px 0 8px">{rows}</table>'
 
 
 def _headings(study: Study, names: list[str]) -> dict[str, str]:
