@@ -70,14 +70,14 @@ def residual_panel(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> go.Figure:
                        line={"color": GREY, "width": 1}, hoverinfo="skip", row=2, col=1)
     _points(figure, fit, ordered, ordered["order"], ordered["studentised"], 2, 1)
     _points(figure, fit, table, table["leverage"], table["cooks_distance"], 2, 2)
-    most = float(np.nanmax(table["studentised"].abs()))
+    most = float(table["studentised"].abs().fillna(0.0).max())
     for row, col in ((1, 1), (1, 2), (2, 1)):
         figure.add_hline(y=0, line={"color": GREY, "width": 1}, row=row, col=col)
         if limit <= 1.35 * most:
             for side in (-1, 1):
                 figure.add_hline(y=side * limit, row=row, col=col,
                                  line={"color": RED, "width": 1.5, "dash": "dash"})
-    if np.nanmax(table["cooks_distance"]) > 0.6 * _COOK:
+    if table["cooks_distance"].fillna(0.0).max() > 0.6 * _COOK:
         figure.add_hline(y=_COOK, line={"color": RED, "width": 1.5, "dash": "dash"}, row=2, col=2)
     _axes(figure, fit, table, fitted, [*known["studentised"], *low, *high])
     title, subtitle = _finding(fit, table, int(outside.sum()), n)
@@ -170,7 +170,7 @@ def _axes(figure: go.Figure, fit, table: pd.DataFrame, fitted: pd.Series, drawn:
                             **(spread if (row, col) != (2, 2) else {}))
     figure.update_xaxes(row=1, col=2, **value_axis(fitted, log=fit.response.scale == "log"))
     figure.update_xaxes(row=2, col=2, **value_axis(table["leverage"]))
-    figure.update_yaxes(row=2, col=2, range=[0, 1.12 * max(np.nanmax(table["cooks_distance"]),
+    figure.update_yaxes(row=2, col=2, range=[0, 1.12 * max(table["cooks_distance"].fillna(0.0).max(),
                                                            1e-3)])
     for row, col, text in ((1, 1, "Shape: inside the band if normal"),
                            (1, 2, "Spread: even, no bend"),

@@ -237,7 +237,7 @@ def ordered_effects(fit) -> go.Figure:
     for (name, margin), dash in zip(effects.margins, ("dash", "dot"), strict=False):
         line = effects.natural([-margin, margin, np.nan])
         figure.add_trace(go.Scatter(
-            x=[line[0], line[0], np.nan, line[1], line[1]], y=[0, bottom, np.nan, 0, bottom],
+            x=[line[0], line[0], None, line[1], line[1]], y=[0, bottom, None, 0, bottom],
             mode="lines", line={"color": RED, "width": 1.5, "dash": dash}, name=name,
             hoverinfo="skip"))
     drawn = [base, *at, *(effects.natural([s * m for s in (-1, 1) for _, m in effects.margins]))]
