@@ -2,8 +2,6 @@
 
 References
 ----------
-Hurvich, C. M. & Tsai, C.-L. (1989). Regression and time series model selection in small
-samples. *Biometrika* 76, 297–307 (AICc).
 Peixoto, J. L. (1987). Hierarchical variable selection in polynomial regression models.
 *The American Statistician* 41, 311–313.
 """
@@ -12,29 +10,40 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from doe import wording
+from doe.analysis.choosing import CRITERIA as SEARCHED
+from doe.analysis.choosing import criterion_value
 from doe.analysis.model import Fit
+from doe.analysis.search import NAMES, search
 from doe.errors import InputError, as_choice
 from doe.terms import INTERCEPT, Term, with_parents
 
-__all__ = ["aicc", "backward"]
+__all__ = ["aicc", "backward", "bic"]
 
-CRITERIA = ("p", "aicc")
+CRITERIA = ("p", *SEARCHED)
 
 
 def aicc(fit: Fit) -> float:
-    """Akaike's criterion with the small-sample correction; the noise counts as a parameter.
+    """Akaike's criterion with the small-sample correction (Hurvich & Tsai 1989); the noise counts
+    as a parameter.
 
     Infinite where too few runs are left for it.
     """
-    return _aicc(fit.shifted.ssr, len(fit.data), len(fit.coefficients))
+    return _criterion("aicc", fit)
 
 
-def _aicc(ss_residual: float, n: int, columns: int) -> float:
-    k = columns + 1
-    if n - k - 1 <= 0 or ss_residual <= 0:
+def bic(fit: Fit) -> float:
+    """Schwarz's (1978) criterion; the noise counts as a parameter."""
+    return _criterion("bic", fit)
+
+
+def _criterion(name: str, fit: Fit) -> float:
+    if not fit.df_error or fit.shifted.ssr <= 0:
         return math.inf
-    return n * math.log(ss_residual / n) + 2 * k * n / (n - k - 1)
+    return float(criterion_value(name, fit.shifted.ssr, None, len(fit.data),
+                                 np.array(len(fit.coefficients))))
 
 
 def backward(fit: Fit, *, criterion: str = "p", alpha: float = 0.05) -> Fit:
@@ -43,9 +52,9 @@ def backward(fit: Fit, *, criterion: str = "p", alpha: float = 0.05) -> Fit:
     Parameters
     ----------
     fit : Fit
-    criterion : {"p", "aicc"}
-        "p" leaves out the term with the greatest p-value while it exceeds `alpha`; "aicc" the
-        term whose loss lowers AICc most, while any does.
+    criterion : {"p", "aicc", "bic", "r2_predicted"}
+        "p" leaves out the term with the greatest p-value while it exceeds `alpha`; the others give
+        the best model on the way from all terms to none (`doe.analysis.search.search`).
     alpha : float
 
     Returns
@@ -76,30 +85,30 @@ def backward(fit: Fit, *, criterion: str = "p", alpha: float = 0.05) -> Fit:
         kept = {INTERCEPT, *with_parents(fit.active)}
         how = f"effects beyond Lenth's margin and their parents, from {before} terms"
         return fit.refit([t for t in fit.terms if t in kept], selection=how)
-    current, gone = fit, []
-    while (worst := _worst(current, criterion, alpha)) is not None:
-        gone.append(worst.label(fit.region))
-        current = current.refit([t for t in current.terms if t != worst])
+    if criterion == "p":
+        terms, gone = _by_p_value(fit, alpha)
+        rule = f"at p > {alpha:g}"
+    else:
+        found = search(fit, method="backward", criterion=criterion)
+        terms = [t for t in fit.terms if t in found.best]
+        gone = [change.removeprefix(f"{wording.MINUS} ")
+                for change in found.path["change"][1:len(fit.terms) - len(terms) + 1]]
+        rule = f"by {NAMES[criterion]}"
     if not gone:
         return fit
-    rule = f"at p > {alpha:g}" if criterion == "p" else "by AICc"
-    how = f"backward elimination {rule}, from {before} terms"
-    return fit.refit(current.terms, selection=how,
+    return fit.refit(terms, selection=f"backward elimination {rule}, from {before} terms",
                      remarks=(f"Left out, in this order: {wording.join(gone)}.",))
 
 
-def _worst(fit: Fit, criterion: str, alpha: float) -> Term | None:
-    """The term to leave out next, or None."""
-    needed = {p for t in fit.terms for p in t.parents()}
-    free = [t for t in fit.terms if t.powers and t not in needed]
-    if not free:
-        return None
-    rows = fit.anova.table[fit.anova.table["term"] != ""].set_index("term")
-    if criterion == "p":
-        worst = max(free, key=lambda t: rows.loc[str(t), "p"])
-        return worst if rows.loc[str(worst), "p"] > alpha else None
-    n, p, ss = len(fit.data), len(fit.coefficients), fit.shifted.ssr
-    costs = {t: _aicc(ss + rows.loc[str(t), "sum_of_squares"], n, p - int(rows.loc[str(t), "df"]))
-             for t in free}
-    best = min(costs, key=costs.get)
-    return best if costs[best] <= _aicc(ss, n, p) else None
+def _by_p_value(fit: Fit, alpha: float) -> tuple[tuple[Term, ...], list[str]]:
+    """Terms kept, and labels of those left out, the first to go first."""
+    current, gone = fit, []
+    while True:
+        needed = {p for t in current.terms for p in t.parents()}
+        free = [t for t in current.terms if t.powers and t not in needed]
+        p = current.anova.table.set_index("term")["p"]
+        worst = max(free, key=lambda t: p[str(t)], default=None)
+        if worst is None or not p[str(worst)] > alpha:
+            return current.terms, gone
+        gone.append(worst.label(fit.region))
+        current = current.refit([t for t in current.terms if t != worst])
