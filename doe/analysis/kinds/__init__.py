@@ -46,6 +46,9 @@ __all__ = ["CensoredFit", "CountFit", "DispersionFit", "DispersionScreening", "G
            "screen_dispersion"]
 
 
+EVENTS_PER_RUN = 5
+
+
 def fit_kind(data: pd.DataFrame, response: Response, region: Region,
              terms: Sequence[Term] | str | None = None, *,
              exposure: float | str | Sequence[float] | None = None,
@@ -118,9 +121,16 @@ def fit_kind(data: pd.DataFrame, response: Response, region: Region,
         amount = _basis(data, response, "exposure", exposure)
         present = ~np.isnan(numbers(data, response.name))
         used, y, remarks = readings(data, response)
-        rows = prepare(used, response, region, terms, blocks, remarks, len(y), selection)
+        rows = prepare(used, response, region, terms, blocks, remarks, _worth(len(y), y.sum()),
+                       selection)
         return fit_counts(rows, y, np.ones(len(y)) if amount is None else amount[present], method)
     return _fit_shares(data, response, region, terms, trials, blocks, method, selection)
+
+
+def _worth(runs: int, events: float) -> int:
+    """Runs' worth of information in so many runs with so many events (common practice, no
+    source: ten events for each column of a model, which takes two runs)."""
+    return int(min(runs, events / EVENTS_PER_RUN))
 
 
 def _fit_shares(data, response, region, terms, trials, blocks, method, selection) -> ProportionFit:
@@ -135,10 +145,8 @@ def _fit_shares(data, response, region, terms, trials, blocks, method, selection
     else:
         tried, counted = m[present], True
         y = successes(share, tried, response.unit, where)
-    informative = len(y)
-    if counted and (tried == 1).all():
-        informative = int(2 * min(y.sum(), (1 - y).sum()))
-    rows = prepare(used, response, region, terms, blocks, remarks, informative, selection)
+    rarer = min(y.sum(), (tried - y).sum()) if counted else np.inf
+    rows = prepare(used, response, region, terms, blocks, remarks, _worth(len(y), rarer), selection)
     return fit_proportions(rows, y, tried, counted=counted, method=method)
 
 

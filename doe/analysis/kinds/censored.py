@@ -5,9 +5,6 @@ References
 ----------
 Tobin, J. (1958). Estimation of relationships for limited dependent variables. *Econometrica*
 26, 24–36.
-Olsen, R. J. (1978). Note on the uniqueness of the maximum likelihood estimator for the Tobit
-model. *Econometrica* 46, 1211–1215 (in coefficients over σ and 1/σ the log-likelihood is
-concave).
 Helsel, D. R. (2012). *Statistics for Censored Environmental Data*, 2nd edition (what
 substitution does).
 """
@@ -15,107 +12,31 @@ substitution does).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import stats
 
 from doe import wording
 from doe.analysis.estimable import column_labels
 from doe.analysis.kinds import words
 from doe.analysis.kinds.face import KindFit
 from doe.analysis.kinds.firth import Firth
-from doe.analysis.kinds.likelihood import Maximum, maximise
+from doe.analysis.kinds.likelihood import maximise
 from doe.analysis.kinds.rows import Rows
 from doe.analysis.kinds.separation import Separation, find_separation
+from doe.analysis.kinds.tobit import Tobit, natural
 from doe.errors import InputError, as_choice
 
-__all__ = ["CENSORED_METHODS", "CensoredFit", "Tobit", "bounds", "fit_censored"]
+__all__ = ["CENSORED_METHODS", "CensoredFit", "bounds", "fit_censored"]
 
 CENSORED_METHODS = ("auto", "likelihood", "Firth")
 
 WORTH = 0.5
 """Plain readings that a censored one counts for in small-sample tests (no source; with 8 and 16
 runs, a fifth to a half of them censored, intervals then hold their level in simulation)."""
-
-FURTHEST = 1e4
-"""Standard deviations beyond which a reading counts as impossible."""
-
-_LOG_ROOT = np.log(2 * np.pi) / 2
-
-
-class Tobit:
-    """Log-likelihood of normal readings of which some are known only to lie between two ends.
-
-    The parameters are the coefficients over σ, then 1/σ.
-
-    Parameters
-    ----------
-    matrix : ndarray, shape (n, p)
-    low, high : ndarray, shape (n,)
-        On the model's scale; equal for a plain reading, infinite where an end is open.
-    """
-
-    def __init__(self, matrix: np.ndarray, low: np.ndarray, high: np.ndarray) -> None:
-        self.matrix, self.low, self.high = matrix, low, high
-        self.exact = low == high
-        self._finite_low = np.where(np.isfinite(low), low, 0.0)
-        self._finite_high = np.where(np.isfinite(high), high, 0.0)
-
-    def rebuilt(self, matrix: np.ndarray, shift: np.ndarray | float = 0.0) -> Tobit:
-        """The same readings less `shift` on other columns."""
-        return Tobit(matrix, self.low - shift, self.high - shift)
-
-    def _ends(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        eta = self.matrix @ theta[:-1]
-        return (np.where(np.isfinite(self.low), theta[-1] * self._finite_low - eta, -np.inf),
-                np.where(np.isfinite(self.high), theta[-1] * self._finite_high - eta, np.inf))
-
-    def value(self, theta: np.ndarray) -> float:
-        if not theta[-1] > 0:
-            return -np.inf
-        a, b = self._ends(theta)
-        if (a > FURTHEST).any() or (b < -FURTHEST).any():
-            return -np.inf
-        plain = np.log(theta[-1]) - _LOG_ROOT - a[self.exact] ** 2 / 2
-        return float(plain.sum() + _log_between(a[~self.exact], b[~self.exact]).sum())
-
-    def slopes(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """With the observed information."""
-        a, b = self._ends(theta)
-        by_a, by_b = np.zeros(len(a)), np.zeros(len(a))
-        aa, bb, ab = np.zeros(len(a)), np.zeros(len(a)), np.zeros(len(a))
-        by_a[self.exact], aa[self.exact] = -a[self.exact], -1.0
-        cut = ~self.exact
-        low, high = a[cut], b[cut]
-        inside = _log_between(low, high)
-        ra = np.exp(-low**2 / 2 - _LOG_ROOT - inside)  # density at an end over the chance between
-        rb = np.exp(-high**2 / 2 - _LOG_ROOT - inside)
-        by_a[cut], by_b[cut] = -ra, rb
-        aa[cut] = np.where(np.isfinite(low), low, 0) * ra - ra**2
-        bb[cut] = -np.where(np.isfinite(high), high, 0) * rb - rb**2
-        ab[cut] = ra * rb
-        for_a = np.column_stack([-self.matrix, self._finite_low])
-        for_b = np.column_stack([-self.matrix, self._finite_high])
-        gradient = for_a.T @ by_a + for_b.T @ by_b
-        mixed = for_a.T @ (ab[:, None] * for_b)
-        information = -(for_a.T @ (aa[:, None] * for_a) + for_b.T @ (bb[:, None] * for_b)
-                        + mixed + mixed.T)
-        count = self.exact.sum()
-        gradient[-1] += count / theta[-1]
-        information[-1, -1] += count / theta[-1] ** 2
-        return gradient, information
-
-
-def _log_between(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """Logarithm of the normal chance from a to b, without loss of digits in either tail."""
-    flip = a > 0
-    low, high = np.where(flip, -b, a), np.where(flip, -a, b)
-    upper, lower = special.log_ndtr(high), special.log_ndtr(low)
-    with np.errstate(divide="ignore"):
-        return upper + np.log(-np.expm1(lower - upper))
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,9 +157,10 @@ class CensoredFit(KindFit):
         noise = (wording.percent(np.expm1(self.sigma)) if self.ratio
                  else wording.quantity(self.sigma, unit))
         return (f"{wording.capitalise(self.response.label)}: "
-                f"{wording.count(len(self.low), 'run')}, {wording.count(terms, 'term')}"
+                f"{wording.count(len(self.low), 'run')} ({self.censoring}), "
+                f"{wording.count(terms, 'term')}"
                 + (", on a logarithmic scale" if self.ratio else "")
-                + f"; {self.censoring}. Noise has a standard deviation of {noise}.")
+                + f". Noise has a standard deviation of {noise}.")
 
     @property
     def censoring(self) -> str:
@@ -254,8 +176,7 @@ class CensoredFit(KindFit):
         between = int((np.isfinite(self.low) & np.isfinite(self.high) & ~self.exact).sum())
         if between:
             parts.append(f"{between} known only to lie between two ends")
-        return (f"of its readings {wording.join(parts)}" if parts
-                else "no reading is beyond a limit")
+        return wording.join(parts) or "none beyond a limit"
 
     def what_changes(self) -> str:
         return self.response.label
@@ -295,7 +216,7 @@ class CensoredFit(KindFit):
         below = (np.isinf(self.low) & (self.high > 0)).any()
         return [f"Had the limits been written in place of readings, the effect of {row['label']} "
                 f"would have come out as {limit}"
-                + (f" (as {half} with half the limit)" if below else "") + f" instead of {own}."]
+                + (f" ({half} with half the limit)" if below else "") + f" instead of {own}."]
 
 
 def bounds(values: np.ndarray, marks: Mapping[int, object], limit: float | None,
@@ -378,7 +299,7 @@ def fit_censored(rows: Rows, low: np.ndarray, high: np.ndarray,
     best = maximise(likelihood, np.r_[start, 1.0] / spread)
     df = _worth(exact) - p
     small = method != "likelihood" and df >= 1
-    return CensoredFit(rows, likelihood, _natural(best), "censored normal",
+    return CensoredFit(rows, likelihood, natural(best), "censored normal",
                        dispersion=_worth(exact) / df if small else 1.0,
                        df_reference=df if small else np.inf, low=low, high=high,
                        separation=separation)
@@ -386,16 +307,6 @@ def fit_censored(rows: Rows, low: np.ndarray, high: np.ndarray,
 
 def _worth(exact: np.ndarray) -> float:
     return float(exact.sum() + WORTH * (~exact).sum())
-
-
-def _natural(best: Maximum) -> Maximum:
-    """The maximum in coefficients and log σ."""
-    scaled, rate = best.theta[:-1], best.theta[-1]
-    change = np.eye(len(best.theta)) * rate  # of the search's parameters with these
-    change[:-1, -1] = -scaled
-    change[-1, -1] = -rate
-    return replace(best, theta=np.r_[scaled / rate, -np.log(rate)],
-                   information=change.T @ best.information @ change)
 
 
 def _separation(x: np.ndarray, a: np.ndarray, b: np.ndarray) -> Separation | None:

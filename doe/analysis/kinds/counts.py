@@ -38,6 +38,9 @@ ENOUGH_FOR_SHAPE = 20
 """Degrees of freedom for error below which the law of the scatter is not chosen from the data
 (common practice, no source)."""
 
+LEAST_LOG_ALPHA = -12.0
+"""An α of the negative binomial that is as good as none, by its logarithm."""
+
 FEW_PER_COLUMN = 10
 """Counted events for each model column below which a warning is due (common practice, after
 Peduzzi et al. 1996, Journal of Clinical Epidemiology 49, 1373–1379)."""
@@ -160,7 +163,7 @@ class CountFit(KindFit):
                              "Give what is inspected")
         centre, se = self.linear(settings, level)
         out = self._finish(self._predicted(centre + np.log(amount), se, level), settings)
-        out.attrs["exposure"] = given if np.ndim(given) else float(given)
+        out.attrs["exposure"] = [float(v) for v in given] if np.ndim(given) else float(given)
         return out
 
     def _predicted(self, centre: np.ndarray, se: np.ndarray, level: float) -> pd.DataFrame:
@@ -176,9 +179,8 @@ class CountFit(KindFit):
         per = self._per()
         text = (f"{wording.capitalise(self.response.label)}: {wording.count(len(self.y), 'run')}, "
                 f"{wording.count(terms, 'term')}, {self.y.sum():.0f} counted in all"
-                + (f" on {wording.quantity(self.exposure.sum(), self.response.exposure_unit)}"
-                   if per else "")
-                + f"; {self.model} model of the rate{per}.")
+                + (self._on(self.exposure.sum()) if per else "")
+                + f"; {self.model} model of the {'rate' + per if per else 'count'}.")
         return f"{text} {self.choice}"
 
     def _per(self) -> str:
@@ -186,18 +188,20 @@ class CountFit(KindFit):
             return ""
         return f" per {self.response.exposure_unit or 'unit inspected'}"
 
+    def _on(self, amount: float) -> str:
+        return f" on {amount:.6g} {self.response.exposure_unit}".rstrip()
+
     def what_changes(self) -> str:
         return f"the rate of {self.response.label}" if self._per() else self.response.label
 
     def ends(self) -> list[str]:
-        unit = self.response.exposure_unit
-        on = (f" on {wording.quantity(self.usual_exposure, unit)}" if self._per() else "")
+        on = self._on(self.usual_exposure) if self._per() else ""
         return words.ends_of(
             self, f"Expected {self.response.label}{on}",
             lambda v: wording.quantity(np.exp(v) * self.usual_exposure, self.response.unit, 2))
 
     def warnings(self) -> list[str]:
-        out = [self.overdispersion.sentence] if self.overdispersion.df > 0 else []
+        out = []
         if self.separation is not None:
             out.append(_separated(self))
         total, columns = float(self.y.sum()), len(self.columns.owner)
@@ -250,19 +254,20 @@ def fit_counts(rows: Rows, y: np.ndarray, exposure: np.ndarray, method: str = "a
     likelihood = Firth(plain) if separation is not None or method == "Firth" else plain
     best = maximise(likelihood, start)
     mean = plain.mean(best.theta)
-    scatter = judge_scatter(float(np.sum((y - mean) ** 2 / mean)), mean, np.ones(len(y)), 1 / mean,
-                            x)
+    scatter = judge_scatter(y - mean, mean, x.shape[1])
     base = CountFit(rows, likelihood, best, "Poisson", y=y, exposure=exposure,
                     usual_exposure=usual, overdispersion=scatter, separation=separation)
     if method == "Poisson":
-        return replace(base, choice=_kept(scatter))
+        return replace(base, choice=scatter.sentence("Poisson") + (
+            " The Poisson model was asked for all the same: its intervals are too narrow."
+            if scatter.found else ""))
     if likelihood is not plain:
-        return _with_scatter(base, "Poisson, with Firth's penalty", method)
+        return _with_scatter(base, "Poisson, with Firth's penalty,")
     if method == "quasi-Poisson" or (method == "auto" and scatter.found):
         return _overdispersed(base, method)
     if method == "negative binomial":
         return _negative_binomial(base, "")
-    return replace(base, choice=_kept(scatter))
+    return replace(base, choice=scatter.sentence("Poisson"))
 
 
 def _check(y: np.ndarray, exposure: np.ndarray, rows: Rows) -> None:
@@ -280,47 +285,32 @@ def _check(y: np.ndarray, exposure: np.ndarray, rows: Rows) -> None:
                          "Inspect more, or report the upper limit on the rate")
 
 
-def _kept(scatter: Overdispersion) -> str:
-    if scatter.found:
-        return ("The Poisson model was asked for, although the runs scatter too much for it: "
-                "intervals are too narrow.")
-    if np.isnan(scatter.p):
-        return "Poisson noise is taken on trust: no runs are left to check it by."
-    return "Poisson noise explains the scatter between runs."
-
-
-def _with_scatter(fit: CountFit, model: str, method: str) -> CountFit:
-    found = fit.overdispersion.found
-    ratio = fit.overdispersion.ratio
-    if not found:
-        return replace(fit, model=model, choice=_kept(fit.overdispersion) if method == "auto"
-                       else "")
-    return replace(fit, model=model, dispersion=ratio, df_reference=float(fit.df_error),
-                   choice=_widened(ratio))
-
-
-def _widened(ratio: float) -> str:
-    return (f"The runs scatter {wording.digits(ratio, 2)} times as much as Poisson counts would, "
-            f"so intervals are made {wording.digits(np.sqrt(ratio), 2)} times wider.")
+def _with_scatter(fit: CountFit, model: str) -> CountFit:
+    """The model with intervals widened if the runs scatter too much for it."""
+    scatter = fit.overdispersion
+    if not scatter.found:
+        return replace(fit, model=model, choice=scatter.sentence("Poisson"))
+    return replace(fit, model=model, dispersion=scatter.ratio, df_reference=float(fit.df_error),
+                   choice=f"{scatter.sentence('Poisson')[:-1]}; {scatter.widened()}.")
 
 
 def _overdispersed(base: CountFit, method: str) -> CountFit:
-    ratio, df = base.overdispersion.ratio, base.df_error
+    scatter, df = base.overdispersion, base.df_error
     if df < 1:
         raise InputError("method", method, "no degrees of freedom are left to estimate the scatter",
                          "Use 'Poisson', or leave terms out")
-    reason = _widened(ratio)
+    said = scatter.sentence("Poisson")
+    reason = ""
     if method == "auto" and df >= ENOUGH_FOR_SHAPE:
         square = _fit_alpha(base)
-        linear = _linear_law(base)
-        if square is not None and square.value > linear:
-            return _negative_binomial(base, f"The runs scatter {wording.digits(ratio, 2)} times as "
-                                      "much as Poisson counts would, and more so where the mean is "
-                                      "high: a variance that grows with the mean's square fits "
-                                      "better than one in proportion to the mean.", square)
-        reason += " Their variance grows in proportion to the mean rather than with its square."
-    return replace(base, model="quasi-Poisson", dispersion=max(ratio, 1e-12),
-                   df_reference=float(df), choice=reason)
+        if square is not None and square.value > _linear_law(base):
+            return _negative_binomial(
+                base, f"{said} A variance that grows with the square of the mean fits better than "
+                "one in proportion to it.", square)
+        reason = " A variance in proportion to the mean fits no worse than one with its square."
+    return replace(base, model="quasi-Poisson", dispersion=max(scatter.ratio, 1e-12),
+                   df_reference=float(df),
+                   choice=f"{said[:-1]}; {scatter.widened()}.{reason}")
 
 
 def _linear_law(base: CountFit) -> float:
@@ -340,7 +330,7 @@ def _fit_alpha(base: CountFit) -> Maximum | None:
     moment = float(np.sum((base.y - mean) ** 2 - mean) / np.sum(mean**2))
     likelihood = NegativeBinomial(base.likelihood.matrix, base.y, base.likelihood.offset)
     best = maximise(likelihood, np.r_[base.estimate.theta, np.log(max(moment, 1e-3))])
-    if best.theta[-1] < -12 or not best.value > base.estimate.value + 1e-6:
+    if best.theta[-1] < LEAST_LOG_ALPHA or not best.value > base.estimate.value + 1e-6:
         return None
     return best
 
@@ -353,5 +343,5 @@ def _negative_binomial(base: CountFit, reason: str, best: Maximum | None = None)
     alpha = float(np.exp(best.theta[-1]))
     likelihood = NegativeBinomial(base.likelihood.matrix, base.y, base.likelihood.offset)
     return replace(base, likelihood=likelihood, estimate=best, model="negative binomial",
-                   alpha=alpha, choice=reason + (" " if reason else "")
-                   + f"Variance = mean + {wording.digits(alpha, 2)} × mean².")
+                   alpha=alpha, choice=f"{reason} The variance is the mean plus "
+                   f"{wording.digits(alpha, 2)} times its square.".lstrip())

@@ -30,7 +30,7 @@ from doe.analysis.kinds import words
 from doe.analysis.kinds.face import KindFit
 from doe.analysis.kinds.likelihood import maximise
 from doe.analysis.kinds.predictive import nodes, quantile
-from doe.analysis.kinds.rows import Rows, prepare, readings
+from doe.analysis.kinds.rows import prepare, readings
 from doe.analysis.model import Fit
 from doe.errors import InputError, as_choice
 from doe.factors import Region
@@ -197,7 +197,7 @@ def dispersion_effects(data: pd.DataFrame, response: Response, region: Region,
         if (y <= 0).any():
             raise InputError(where, float(y.min()), "it has no logarithm", "Use scale='identity'")
         y = np.log(y)
-    block = used[blocks] if blocks in used else None
+    block = used.get(blocks)
     group = groups_of_replicates(region.encode(used), block)
     size = np.bincount(group)
     repeated = np.flatnonzero(size > 1)
@@ -215,9 +215,9 @@ def dispersion_effects(data: pd.DataFrame, response: Response, region: Region,
     rows = prepare(settings, response, region, terms, None, remarks, len(repeated))
     left = len(y) - int(size[repeated].sum())
     if left:
-        rows = replace(rows, remarks=(*rows.remarks, f"{wording.count(left, 'run')} at settings that "
-                                      f"were not repeated {'says' if left == 1 else 'say'} nothing "
-                                      "of the spread here."))
+        remark = (f"{wording.count(left, 'run')} at settings that were not repeated "
+                  f"{'says' if left == 1 else 'say'} nothing of the spread here.")
+        rows = replace(rows, remarks=(*rows.remarks, remark))
     if len(repeated) < len(rows.columns.owner):
         raise InputError("terms", len(rows.columns.owner), f"only {len(repeated)} settings were "
                          "repeated", "Leave terms out")

@@ -10,7 +10,6 @@ variables. *Applied Statistics* 39, 205–217 (thresholds with effects of their 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -20,6 +19,7 @@ from scipy import special, stats
 
 from doe import wording
 from doe.analysis.kinds import words
+from doe.analysis.kinds.cumulative import ProportionalOdds, cell_probabilities, design
 from doe.analysis.kinds.face import KindFit
 from doe.analysis.kinds.firth import Firth
 from doe.analysis.kinds.likelihood import maximise
@@ -27,112 +27,13 @@ from doe.analysis.kinds.rows import Rows
 from doe.analysis.kinds.separation import Separation, find_separation
 from doe.errors import InputError, as_choice
 
-__all__ = ["GRADE_METHODS", "Cumulative", "GradeFit", "ProportionalOdds", "fit_grades"]
+__all__ = ["GRADE_METHODS", "GradeFit", "fit_grades"]
 
 GRADE_METHODS = ("auto", "likelihood", "Firth")
 
 FEW_PER_COLUMN = 10
 """Runs outside the commonest grade for each model column below which a warning is due (common
 practice, no source)."""
-
-
-class Cumulative:
-    """Log-likelihood of ordered grades, logit of P(grade ≥ g) linear in the parameters.
-
-    Parameters
-    ----------
-    design : ndarray, shape (n, K − 1, q)
-        Columns for each run and each grade from the second up.
-    grade : ndarray of int, shape (n,)
-        From 0 to K − 1.
-    """
-
-    def __init__(self, design: np.ndarray, grade: np.ndarray) -> None:
-        self.design, self.grade = design, grade
-        n, steps, _ = design.shape
-        rows = np.arange(n)
-        self._bottom, self._top = grade == 0, grade == steps
-        self._at_least = design[rows, np.maximum(grade - 1, 0)]
-        self._more = design[rows, np.minimum(grade, steps - 1)]
-
-    def _ends(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Logits of P(≥ own grade) and P(≥ next grade)."""
-        return (np.where(self._bottom, np.inf, self._at_least @ theta),
-                np.where(self._top, -np.inf, self._more @ theta))
-
-    def value(self, theta: np.ndarray) -> float:
-        a, b = self._ends(theta)
-        if (a <= b).any() or not np.isfinite(theta).all():
-            return -np.inf
-        # σ(a) − σ(b) = σ(a) σ(−b) (1 − exp(b − a)), without loss of digits
-        return float(np.sum(special.log_expit(a) + special.log_expit(-b)
-                            + np.log(-np.expm1(b - a))))
-
-    def slopes(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """With the observed information; the log-likelihood is concave (Pratt 1981, Journal of the
-        American Statistical Association 76, 103–106)."""
-        a, b = self._ends(theta)
-        with np.errstate(over="ignore"):
-            up = 1 / np.expm1(a - b) + special.expit(-a)  # d log p / da
-            down = -1 / np.expm1(a - b) - special.expit(b)
-        up, down = np.where(self._bottom, 0, up), np.where(self._top, 0, down)
-        upper, lower = self._at_least, self._more
-        mixed = upper.T @ ((up * down)[:, None] * lower)
-        information = (upper.T @ ((up * (up + np.tanh(a / 2)))[:, None] * upper) + mixed + mixed.T
-                       + lower.T @ ((down * (down + np.tanh(b / 2)))[:, None] * lower))
-        return upper.T @ up + lower.T @ down, information
-
-    def probabilities(self, theta: np.ndarray) -> np.ndarray:
-        """P(grade = g); shape (n, K)."""
-        return cell_probabilities(self.design @ theta)
-
-    def expected(self, theta: np.ndarray) -> np.ndarray:
-        """The expected information; shape (q, q)."""
-        eta = self.design @ theta
-        slope = (special.expit(eta) * special.expit(-eta))[..., None] * self.design
-        pad = ((0, 0), (1, 1), (0, 0))
-        wide = np.pad(slope, pad)
-        change = wide[:, :-1] - wide[:, 1:]
-        p = np.maximum(cell_probabilities(eta), 1e-300)
-        return np.einsum("nkq,nkr,nk->qr", change, change, 1 / p)
-
-
-def cell_probabilities(eta: np.ndarray) -> np.ndarray:
-    """P(grade = g) from the logits of P(grade ≥ g), g = 2 to K; (..., K − 1) gives (..., K)."""
-    at_least = special.expit(eta)
-    ends = [(0, 0)] * (eta.ndim - 1)
-    return (np.pad(at_least, [*ends, (1, 0)], constant_values=1)
-            - np.pad(at_least, [*ends, (0, 1)], constant_values=0))
-
-
-class ProportionalOdds(Cumulative):
-    """Every threshold has a level of its own, and the columns' coefficients are shared.
-
-    The parameters are the K − 1 levels, then the coefficients of `matrix` without its
-    first column (the intercept).
-    """
-
-    def __init__(self, matrix: np.ndarray, grade: np.ndarray, steps: int,
-                 free: Sequence[int] = ()) -> None:
-        self.matrix, self.steps, self.free = matrix, steps, list(free)
-        super().__init__(_design(matrix, steps, self.free), grade)
-
-    def rebuilt(self, matrix: np.ndarray) -> ProportionalOdds:
-        """The same grades on other columns."""
-        return ProportionalOdds(matrix, self.grade, self.steps)
-
-    def freed(self, columns: Sequence[int]) -> ProportionalOdds:
-        """With coefficients of their own at every threshold for some columns; the differences from
-        the first threshold come after the other parameters."""
-        return ProportionalOdds(self.matrix, self.grade, self.steps, columns)
-
-
-def _design(matrix: np.ndarray, steps: int, free: Sequence[int] = ()) -> np.ndarray:
-    n, p = matrix.shape
-    levels = np.broadcast_to(np.eye(steps), (n, steps, steps))
-    shared = np.broadcast_to(matrix[:, None, 1:], (n, steps, p - 1))
-    own = [np.eye(steps)[None, :, 1:] * matrix[:, j, None, None] for j in free]
-    return np.concatenate([levels, shared, *own], axis=2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -232,7 +133,7 @@ class GradeFit(KindFit):
         return pd.DataFrame(rows, columns=["source", "term", "df", "likelihood_ratio", "p"])
 
     def _gain(self, places: list[int], df: int) -> float:
-        if self.separation is not None:
+        if isinstance(self.likelihood, Firth):  # a penalty would count as likelihood gained
             return np.nan
         freed = self.likelihood.freed(places)
         best = maximise(freed, np.r_[self.estimate.theta, np.zeros(df)])
@@ -277,10 +178,10 @@ class GradeFit(KindFit):
 
     def _thresholds(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Logits of P(≥ g) and their standard errors; both of shape (n, K − 1)."""
-        design = _design(rows, self.steps)
+        z = design(rows, self.steps)
         covariance = np.linalg.inv(self.estimate.information)
-        variance = np.einsum("nkq,qr,nkr->nk", design, covariance, design)
-        return design @ self.estimate.theta, np.sqrt(np.maximum(variance, 0))
+        variance = np.einsum("nkq,qr,nkr->nk", z, covariance, z)
+        return z @ self.estimate.theta, np.sqrt(np.maximum(variance, 0))
 
     def predict(self, settings: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
         """Mean grade with its confidence interval, and the grades a new run should fall between.
@@ -296,7 +197,7 @@ class GradeFit(KindFit):
         mean = cells @ values
         # Slope of the mean in the parameters, for its standard error.
         weight = special.expit(eta) * special.expit(-eta) * np.diff(values)
-        slope = np.einsum("nk,nkq->nq", weight, _design(rows, self.steps))
+        slope = np.einsum("nk,nkq->nq", weight, design(rows, self.steps))
         covariance = np.linalg.inv(self.estimate.information)
         se = np.sqrt(np.einsum("nq,qr,nr->n", slope, covariance, slope))
         # On the logit of the mean's place between the ends, so that limits stay between them.
@@ -371,6 +272,9 @@ class GradeFit(KindFit):
                     "not be checked with so few runs; it is taken on trust."]
         whole = table.iloc[0]
         bad = table[(table["term"] != "") & (table["p"] < 0.05)]
+        if np.isnan(whole["p"]) and not len(bad):
+            return ["No single term's effect clearly differs between thresholds (proportional "
+                    "odds); all at once could not be checked with so few runs."]
         if whole["p"] >= 0.05 and not len(bad):
             return ["Nothing speaks against effects that are the same at every threshold "
                     f"(proportional odds, {wording.p_value(whole['p'])})."]
@@ -412,7 +316,7 @@ def fit_grades(rows: Rows, values: np.ndarray, method: str = "auto") -> GradeFit
                          "compare", "Do more runs")
     steps, p = len(seen) - 1, rows.matrix.shape[1]
     plain = ProportionalOdds(rows.matrix, grade, steps)
-    separation = _separation(plain, p)
+    separation = _separation(plain)
     if separation is not None and method == "likelihood":
         raise InputError("method", method, "the runs are separated, so that there is no finite "
                          "estimate for " + words.running_away(rows, separation.signs),
@@ -426,16 +330,13 @@ def fit_grades(rows: Rows, values: np.ndarray, method: str = "auto") -> GradeFit
     return replace(fit, model="penalised proportional-odds") if penalised else fit
 
 
-def _separation(plain: ProportionalOdds, p: int) -> Separation | None:
+def _separation(plain: ProportionalOdds) -> Separation | None:
     """Separation by any threshold, with signs for the model's columns (intercept first)."""
-    rising = np.vstack([plain._at_least[~plain._bottom], -plain._more[~plain._top]])
-    found = find_separation(rising, np.empty((0, rising.shape[1])))
+    lower, upper = plain.rising()
+    found = find_separation(np.vstack([lower, upper]), np.empty((0, lower.shape[1])))
     if found is None:
         return None
-    middle = np.zeros((2, len(plain.grade)), bool)
-    middle[0, ~plain._bottom] = found.runs[:np.count_nonzero(~plain._bottom)]
-    middle[1, ~plain._top] = found.runs[np.count_nonzero(~plain._bottom):]
-    signs = np.r_[0.0 if np.all(found.signs[:plain.steps] == 0) else found.signs[0],
-                  found.signs[plain.steps:]]
-    assert len(signs) == p
-    return Separation(middle.any(axis=0), signs)
+    runs = np.zeros(len(plain.grade), bool)
+    runs[plain.grade > 0] |= found.runs[:len(lower)]
+    runs[plain.grade < plain.steps] |= found.runs[len(lower):]
+    return Separation(runs, np.r_[found.signs[0], found.signs[plain.steps:]])

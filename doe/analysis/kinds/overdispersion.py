@@ -1,11 +1,11 @@
 """Do counts or shares scatter more than their distribution allows?
 
+Pearson's statistic is held against chi-squared. With expected counts as low as 1 and shares of
+as few as two trials it then rejects less often than it claims to, never more (by simulation).
+
 References
 ----------
-Farrington, C. P. (1996). On assessing goodness of fit of generalized linear models to sparse
-data. *Journal of the Royal Statistical Society B* 58, 349–360.
-McCullagh, P. (1985). On the asymptotic distribution of Pearson's statistic in linear
-exponential-family models. *International Statistical Review* 53, 61–67.
+McCullagh, P. & Nelder, J. A. (1989). *Generalized Linear Models*, 2nd edition, section 4.5.
 """
 
 from __future__ import annotations
@@ -47,54 +47,52 @@ class Overdispersion:
         return bool(self.p < 0.05 and self.ratio > 1)
 
     @property
-    def sentence(self) -> str:
-        """What the statistic says, in words."""
-        if np.isnan(self.p):
-            return ("Whether runs scatter more than the distribution allows cannot be told: there "
-                    "are no repeats to see it by.")
-        size = f"{wording.digits(self.ratio, 2)} times"
-        tail = (f"(Pearson's statistic {wording.digits(self.statistic)} on "
+    def evidence(self) -> str:
+        """The statistic in brackets."""
+        return (f"(Pearson's statistic {wording.digits(self.statistic)} on "
                 f"{wording.count(self.df, 'degree')} of freedom, {wording.p_value(self.p)})")
+
+    def sentence(self, law: str) -> str:
+        """What the statistic says, in words.
+
+        Parameters
+        ----------
+        law : str
+            The distribution, such as ``"Poisson"``.
+        """
+        if np.isnan(self.p):
+            return (f"{law} noise is taken on trust: these runs cannot show whether they scatter "
+                    "more.")
+        size = f"{wording.digits(self.ratio, 2)} times"
         if self.found:
-            return f"Runs scatter with {size} the variance that the distribution gives {tail}."
-        if self.p > 0.975 and self.ratio < 1:
-            return (f"Runs scatter with only {size} the variance that the distribution gives "
-                    f"{tail}: they may not be independent, or not counted one by one; intervals "
-                    "are then wider than need be.")
-        return f"Runs scatter as the distribution lets expect: {size} its variance {tail}."
+            return f"Runs scatter with {size} the variance of {law} noise {self.evidence}."
+        if self.p > 0.975:
+            return (f"Runs scatter with only {size} the variance of {law} noise {self.evidence}: "
+                    "they may not be independent of each other, and intervals are wider than need "
+                    "be.")
+        return f"{law} noise explains the scatter between runs {self.evidence}."
+
+    def widened(self) -> str:
+        """How much wider intervals are made for it."""
+        times = wording.digits(np.sqrt(self.ratio), 2)
+        return f"intervals are {times} times as wide as without"
 
 
-def judge_scatter(statistic: float, weight: np.ndarray, skew: np.ndarray, kurtosis: np.ndarray,
-                  matrix: np.ndarray) -> Overdispersion:
-    """Hold Pearson's statistic against what the fitted distribution gives.
+def judge_scatter(residual: np.ndarray, variance: np.ndarray, coefficients: int,
+                  *, can_show: bool = True) -> Overdispersion:
+    """Hold Pearson's statistic against the fitted distribution.
 
     Parameters
     ----------
-    statistic : float
-        Sum of squared residuals over fitted variances.
-    weight : ndarray, shape (n,)
-        Fitted variances of the readings (canonical link).
-    skew : ndarray, shape (n,)
-        Third cumulant over variance.
-    kurtosis : ndarray, shape (n,)
-        Fourth cumulant over squared variance.
-    matrix : ndarray, shape (n, p)
-
-    Notes
-    -----
-    With small counts the statistic's variance is not 2 × degrees of freedom. Its value
-    given the estimates is ``2 df + Σ kurtosis − s'X (X'WX)⁻¹ X's`` to leading order, with s the
-    skew; a multiple of chi-squared with this mean and variance gives the p-value.
+    residual, variance : ndarray, shape (n,)
+        Readings less their fitted means, and the distribution's variances.
+    coefficients : int
+    can_show : bool
+        False for data that cannot scatter too much (single trials) or have no distribution to
+        hold them against.
     """
-    n, p = matrix.shape
-    df = n - p
+    statistic, df = float(np.sum(residual**2 / variance)), len(residual) - coefficients
     if df <= 0:
         return Overdispersion(np.nan, statistic, df, np.nan)
-    slope = matrix.T @ skew
-    carried = float(slope @ np.linalg.solve(matrix.T @ (weight[:, None] * matrix), slope))
-    variance = 2 * df + float(kurtosis.sum()) - carried
-    if variance < 0.1 * df:  # hardly any room to vary, as with single yes-or-no trials
-        return Overdispersion(statistic / df, statistic, df, np.nan)
-    scale = variance / (2 * df)
     return Overdispersion(statistic / df, statistic, df,
-                          float(stats.chi2.sf(statistic / scale, df / scale)))
+                          float(stats.chi2.sf(statistic, df)) if can_show else np.nan)

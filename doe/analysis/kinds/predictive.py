@@ -15,8 +15,11 @@ from scipy import special, stats
 
 __all__ = ["count_limits", "nodes", "quantile", "share_limits", "whole_quantile"]
 
-NODES = 48
-INNER = 24
+NODES = 24
+
+MOST_SUMMED = 1000
+"""Trials up to which the chances of all outcomes are summed; beyond, the share is taken as
+continuous."""
 
 
 def nodes(centre: np.ndarray, se: np.ndarray, df: float) -> tuple[np.ndarray, np.ndarray]:
@@ -114,16 +117,17 @@ def share_limits(logit: np.ndarray, se: np.ndarray, df: float, level: float,
     eta, weight = nodes(logit, se, df)
     share = np.clip(special.expit(eta), 1e-12, 1 - 1e-12)
     tail, n = (1 - level) / 2, len(share)
-    if trials is None:
-        size = 1 / min(max(dispersion, 1e-9), 1 - 1e-9) - 1
+    m = np.ones(n) if trials is None else np.asarray(trials, float)
+    if trials is None or (dispersion > 1 and m.max(initial=1) > MOST_SUMMED):
+        size = (m / np.clip(dispersion, 1e-9 * m, m * (1 - 1e-9)) - 1)[:, None]
 
         def beta(y: np.ndarray) -> np.ndarray:
             return special.betainc(share * size, (1 - share) * size, y[:, None]) @ weight
 
         return tuple(quantile(beta, p, np.zeros(n), np.ones(n)) for p in (tail, 1 - tail))
-    m = np.asarray(trials, float)
     if dispersion > 1 and (m > 1).any():
-        share, weight = _spread(share, weight, m, dispersion)
+        below = _beta_binomial(share, weight, m, dispersion)
+        return tuple(np.argmax(below >= p - 1e-12, axis=1) / m for p in (tail, 1 - tail))
 
     def cdf(k: np.ndarray) -> np.ndarray:
         k = k[:, None]
@@ -133,13 +137,18 @@ def share_limits(logit: np.ndarray, se: np.ndarray, df: float, level: float,
     return tuple(whole_quantile(cdf, p, n, m) / m for p in (tail, 1 - tail))
 
 
-def _spread(share: np.ndarray, weight: np.ndarray, m: np.ndarray,
-            dispersion: float) -> tuple[np.ndarray, np.ndarray]:
-    """Each share spread over a beta law whose counts have `dispersion` times the binomial's
-    variance, as far as that is possible with m trials."""
+def _beta_binomial(share: np.ndarray, weight: np.ndarray, m: np.ndarray,
+                   dispersion: float) -> np.ndarray:
+    """Chance of at most k = 0, 1, ... of m when shares of runs are beta-distributed so that counts
+    have `dispersion` times the binomial's variance, as far as m trials can; (n, most m + 1)."""
     correlation = np.clip((dispersion - 1) / np.maximum(m - 1, 1e-9), 1e-9, 0.99)
     size = (1 / correlation - 1)[:, None]
-    u, inner = np.polynomial.legendre.leggauss(INNER)
-    spread = special.betaincinv((share * size)[..., None], ((1 - share) * size)[..., None],
-                                (u + 1) / 2)
-    return (spread.reshape(len(share), -1), np.outer(weight, inner / 2).ravel())
+    a, b, k = share * size, (1 - share) * size, np.arange(m.max() + 1)
+    out = np.empty((len(share), len(k)))
+    for i in range(len(share)):
+        own = np.minimum(k, m[i])
+        log_p = (special.betaln(own + a[i][:, None], m[i] - own + b[i][:, None])
+                 - special.betaln(a[i], b[i])[:, None]
+                 - special.betaln(own + 1, m[i] - own + 1) - np.log(m[i] + 1))
+        out[i] = np.cumsum(weight @ np.where(k <= m[i], np.exp(log_p), 0.0))
+    return out

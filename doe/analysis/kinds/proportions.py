@@ -133,7 +133,8 @@ class ProportionFit(KindFit):
                              "Give how many are tried")
         centre, se = self.linear(settings, level)
         out = self._finish(self._predicted(centre, se, level, m), settings)
-        out.attrs["trials"] = (given if np.ndim(given) else float(given)) if self.counted else None
+        out.attrs["trials"] = ([float(v) for v in given] if np.ndim(given) else float(given)
+                               ) if self.counted else None
         return out
 
     def _predicted(self, centre: np.ndarray, se: np.ndarray, level: float,
@@ -161,13 +162,11 @@ class ProportionFit(KindFit):
         return f"the odds of {self.response.label}"
 
     def ends(self) -> list[str]:
-        return words.ends_of(self, f"Expected share of {self.response.label}",
+        return words.ends_of(self, f"Expected {self.response.label}",
                              lambda v: wording.percent(special.expit(v)))
 
     def warnings(self) -> list[str]:
         out = []
-        if self.counted and (self.trials > 1).any() and self.overdispersion.df > 0:
-            out.append(self.overdispersion.sentence)
         if self.separation is not None:
             out.append(_separated(self))
         rarer = float(min(self.y.sum(), (self.trials - self.y).sum()))
@@ -266,11 +265,8 @@ def fit_proportions(rows: Rows, y: np.ndarray, trials: np.ndarray, *, counted: b
     penalised = separation is not None or method == "Firth"
     likelihood = Firth(plain) if penalised else plain
     best = maximise(likelihood, np.zeros(x.shape[1]))
-    share, weight = plain.share(best.theta), plain.weight(best.theta)
-    scatter = judge_scatter(float(np.sum((y - trials * share) ** 2 / weight)), weight,
-                            1 - 2 * share, (1 - 6 * share * (1 - share)) / weight, x)
-    if not counted:
-        scatter = replace(scatter, p=np.nan)
+    scatter = judge_scatter(y - trials * plain.share(best.theta), plain.weight(best.theta),
+                            x.shape[1], can_show=counted and bool((trials > 1).any()))
     usual = (rows.response.trials if isinstance(rows.response.trials, float)
              else float(np.median(trials)))
     fit = ProportionFit(rows, likelihood, best, "binomial", y=y, trials=trials, counted=counted,
@@ -284,19 +280,20 @@ def fit_proportions(rows: Rows, y: np.ndarray, trials: np.ndarray, *, counted: b
     if wide:
         fit = replace(fit, dispersion=max(scatter.ratio, 1e-12), df_reference=float(fit.df_error))
     return replace(fit, model=name + (", with Firth's penalty," if penalised else ""),
-                   choice=_choice(fit, method, wide))
+                   choice=_choice(fit, wide))
 
 
-def _choice(fit: ProportionFit, method: str, wide: bool) -> str:
-    ratio = fit.overdispersion.ratio
+def _choice(fit: ProportionFit, wide: bool) -> str:
+    scatter = fit.overdispersion
     if not fit.counted:
         return ("The shares were not counted out of a number of trials, so their scatter is "
                 "estimated from the runs themselves.")
+    if (fit.trials == 1).all():
+        return ""  # single trials cannot show scatter
+    said = wording.capitalise(scatter.sentence("binomial"))
     if wide:
-        return (f"The runs scatter {wording.digits(ratio, 2)} times as much as a binomial share "
-                f"would, so intervals are made {wording.digits(np.sqrt(ratio), 2)} times "
-                f"{'wider' if ratio > 1 else 'as wide'}.")
-    if fit.overdispersion.found:
-        return ("The binomial model was asked for, although the runs scatter too much for it: "
-                "intervals are too narrow.")
-    return ""
+        return f"{said[:-1]}; {scatter.widened()}."
+    if scatter.found:
+        return (f"{said} The binomial model was asked for all the same: its intervals are too "
+                "narrow.")
+    return said

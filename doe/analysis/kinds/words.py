@@ -86,12 +86,16 @@ def ends_of(fit: KindFit, what: str, shown: Callable[[float], str]) -> list[str]
         frame[factor.name] = ends
         free = [f for f in fit.region.factors if not f.is_numeric and f is not factor]
         centre = fit.average_rows(frame, free) @ fit.coefficients
-        at = [f"{shown(v)} at {e:.6g} {factor.unit}".rstrip() if factor.is_numeric
+        at = [f"{shown(v)} at {_number(e)} {factor.unit}".rstrip() if factor.is_numeric
               else f"{shown(v)} with {e}" for v, e in zip(centre, ends, strict=True)]
         parts.append(f"{factor.label}: {wording.join(at)}")
     if not parts:
         return []
     return [f"{what}, the other factors being at mid-range: {'; '.join(parts)}."]
+
+
+def _number(value: float) -> str:
+    return f"{value:.6g}".replace("-", wording.MINUS)
 
 
 def running_away(rows: Rows, signs: np.ndarray) -> str:
@@ -103,7 +107,10 @@ def running_away(rows: Rows, signs: np.ndarray) -> str:
     signs : ndarray, shape (p,)
         As in `doe.analysis.kinds.separation.Separation`, for the model's columns.
     """
-    owners = [t for t, s in zip(rows.columns.owner, signs, strict=True)
-              if s != 0 and (t is None or t.powers)]
-    return wording.join(dict.fromkeys("blocks" if t is None else t.label(rows.region)
-                                      for t in owners)) or "the mean"
+    names = np.array(["blocks" if t is None else t.label(rows.region)
+                      for t in rows.columns.owner[1:]], object)
+    bound = list(dict.fromkeys(names[np.abs(signs[1:]) == 1]))
+    loose = list(dict.fromkeys(names[np.isnan(signs[1:])]))
+    if bound or len(loose) < 3:
+        return wording.join(bound or loose) or "the mean"
+    return "the terms together"
