@@ -322,9 +322,9 @@ def _remarks(plan: Plan, details: dict, hard: tuple[int, ...], points: np.ndarra
         labels = join(plan.region.factors[j].label for j in hard)
         groups = details["whole_plots"]
         said.append(f"{capitalise(labels)} {'is' if len(hard) == 1 else 'are'} set {groups} times "
-                    f"instead of {len(plan)}. Set {'it' if len(hard) == 1 else 'them'} anew at the start of "
-                    "every group, also where the setting stays: the groups' own error is judged "
-                    "by that.")
+                    f"instead of {len(plan)}. Set {'it' if len(hard) == 1 else 'them'} anew at "
+                    "the start of every group, also where the setting stays: the groups' own "
+                    "error is judged by that.")
         own = [r for r in rows if r["stratum"] == "whole_plot" and r["term"] != "1"]
         if own:
             df = own[0]["df"]
