@@ -25,22 +25,23 @@ def chart_title(page) -> str:
     return page.text_content(".js-plotly-plot .gtitle >> nth=0")
 
 
-def changed(page, selector: str, before: str) -> str:
-    """Wait until the text of the first match is no longer `before`; the new text."""
+def changed(page, selector: str, before: str, place: int = 0) -> str:
+    """Wait until the text of a match is no longer `before`; the new text."""
     page.wait_for_function(
-        """([selector, before]) => {
-            const found = document.querySelector(selector);
+        """([selector, before, place]) => {
+            const found = document.querySelectorAll(selector)[place];
             return found && found.textContent !== before;
-        }""", arg=[selector, before], timeout=READY)
-    return page.text_content(f"{selector} >> nth=0")
+        }""", arg=[selector, before, place], timeout=READY)
+    return page.text_content(f"{selector} >> nth={place}")
 
 
 def test_planning_follows_the_choice_of_plan(open_notebook, tmp_path):
     page = open_notebook("1_planning.ipynb")
     run_all(page)
-    words = ".study-words"
+    words = ".panel-words"
     page.wait_for_selector(".js-plotly-plot .gtitle", timeout=READY)
-    before_words, before_title = page.text_content(words), chart_title(page)
+    before_words = page.text_content(words)
+    before_title = chart_title(page)
     assert "resolution IV" in before_words
 
     plan = page.locator("select").filter(has_text="full factorial").first
@@ -64,20 +65,16 @@ def test_planning_refuses_a_range_the_wrong_way_round(open_notebook):
 def test_analysing_follows_terms_and_settings(open_notebook):
     page = open_notebook("3_analysing.ipynb")
     run_all(page)
-    words = ".study-words"
+    words = ".panel-words"
     page.wait_for_selector(".js-plotly-plot .gtitle", timeout=READY)
-    before = page.text_content(words)
-    title = chart_title(page)
+    before, title = page.text_content(words), chart_title(page)
     box = page.locator(".widget-checkbox", has_text="time").first.locator("input")
     box.click()
     assert changed(page, words, before) != before
     assert changed(page, ".js-plotly-plot .gtitle", title) != title
 
-    choosing = page.locator(".study-words").nth(1)
-    before = choosing.text_content()
+    before = page.text_content(f"{words} >> nth=1")
     handle = page.locator(".noUi-handle").first
     handle.focus()
     handle.press("ArrowRight")
-    page.wait_for_function(
-        "([before]) => document.querySelectorAll('.study-words')[1].textContent !== before",
-        arg=[before], timeout=READY)
+    assert changed(page, words, before, place=1) != before

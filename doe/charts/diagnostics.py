@@ -170,8 +170,8 @@ def _axes(figure: go.Figure, fit, table: pd.DataFrame, fitted: pd.Series, drawn:
                             **(spread if (row, col) != (2, 2) else {}))
     figure.update_xaxes(row=1, col=2, **value_axis(fitted, log=fit.response.scale == "log"))
     figure.update_xaxes(row=2, col=2, **value_axis(table["leverage"]))
-    figure.update_yaxes(row=2, col=2, range=[0, 1.12 * max(table["cooks_distance"].fillna(0.0).max(),
-                                                           1e-3)])
+    highest = max(table["cooks_distance"].fillna(0.0).max(), 1e-3)
+    figure.update_yaxes(row=2, col=2, range=[0, 1.12 * highest])
     for row, col, text in ((1, 1, "Shape: inside the band if normal"),
                            (1, 2, "Spread: even, no bend"),
                            (2, 1, "Time: no drift or waves"),

@@ -36,7 +36,7 @@ class Panel:
 
     def __init__(self) -> None:
         self.figure = go.FigureWidget()
-        self.words = widgets.HTML()
+        self.words = widgets.HTML().add_class("panel-words")
         self.details = widgets.HTML()
         self.status = widgets.HTML()
         self.box: widgets.Widget = widgets.VBox()
