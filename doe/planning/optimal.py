@@ -40,7 +40,7 @@ def optimal_plan(region: Region, *, runs: int | None = None,
                  forbidden: Sequence[Mapping[str, object]] = (), mixer: Mixer | None = None,
                  starts: int | None = None, seed: int | None = None,
                  progress: Callable[[int, int, float], None] | None = None,
-                 stop: Callable[[], bool] | None = None) -> Plan:
+                 stop: Callable[[], bool] | None = None, n_jobs: int | None = None) -> Plan:
     """The best plan found for a model, a number of runs and a region of any shape.
 
     Parameters
@@ -90,6 +90,9 @@ def optimal_plan(region: Region, *, runs: int | None = None,
         Called with starts done, starts in all and the best efficiency so far (0 to 1).
     stop : callable, optional
         Asked often; once it returns True the best plan so far is returned.
+    n_jobs : int, optional
+        Processes that share the starts, or what ``joblib.parallel_config`` says, which may be a
+        cluster. The plan is the same for any number of them.
 
     Returns
     -------
@@ -148,7 +151,7 @@ def optimal_plan(region: Region, *, runs: int | None = None,
     starts = (usual_starts(task, len(lattice)) if starts is None
               else as_count("starts", starts, at_least=1))
     found = search(task, lattice, starts=starts, seed=seed, best_possible=optimum.merit,
-                   mixer=mixer, progress=progress, stop=stop)
+                   mixer=mixer, progress=progress, stop=stop, n_jobs=n_jobs)
     table = layout.complete(space, judge, prior, found.settings)
     merit = float(judge.merit(layout.information(space, table, prior))) / layout.total
     roles = table["role"].value_counts()

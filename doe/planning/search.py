@@ -2,7 +2,9 @@
 
 1. Random starts from a coarse lattice of candidates are improved by exchanges, many at once.
    After a third of them, the rest start from the best six found so far with a sixth of the
-   runs redrawn, which finds better plans than the same number of fresh starts.
+   runs redrawn, which finds better plans than the same number of fresh starts. Batches of
+   starts may be shared out among processes (`doe.planning.chunks`); which of them are drawn
+   from the same best six depends on their number alone.
 2. The best twenty are polished: one coordinate of one run at a time, in ever finer steps.
 3. The best is snapped to settings that can be made. Each run may then move to any settable
    neighbour, until none helps; runs that snapping put outside what may be run must.
@@ -19,6 +21,7 @@ import pandas as pd
 
 from doe.errors import InputError
 from doe.planning.candidates import Space, distinct
+from doe.planning.chunks import each
 from doe.planning.criteria import Criterion, after_swap, without_blocks
 from doe.planning.exchange import exchange_coordinates, exchange_rows
 from doe.planning.settle import settable
@@ -32,6 +35,8 @@ runs are exchanged, else coordinates."""
 _FRESH = 1 / 3
 _REDRAWN = 1 / 6
 _PARENTS, _FINALISTS = 6, 20
+_GENERATIONS = 12
+"""At least so many times the best found so far are looked up anew, if there are as many batches."""
 _STEPS = np.array([0.4, 0.15, 0.05, 0.02, 0.007, 0.0025])
 
 Progress = Callable[[int, int, float], None]
@@ -123,7 +128,7 @@ def usual_starts(task: Task, candidates: int) -> int:
 
 def search(task: Task, candidates: np.ndarray, *, starts: int, seed: int, best_possible: float,
            mixer=None, progress: Progress | None = None,
-           stop: Callable[[], bool] | None = None) -> Found:
+           stop: Callable[[], bool] | None = None, n_jobs: int | None = None) -> Found:
     """Find the best plan for a task.
 
     Parameters
@@ -140,29 +145,36 @@ def search(task: Task, candidates: np.ndarray, *, starts: int, seed: int, best_p
     progress : callable, optional
         Called with starts done, starts in all, best efficiency so far (0 to 1).
     stop : callable, optional
-        Asked often; True ends the search with the best so far.
+        Asked often (between batches where other processes do the work); True ends the search
+        with the best so far.
+    n_jobs : int, optional
+        As in `doe.planning.chunks.each`.
     """
     rng = np.random.default_rng(seed)
-    stop = stop or (lambda: False)
+    stop = stop or _never
     n = len(task.block)
     listed = len(candidates) * len(task.tails) <= LISTED
     engine = (_ByRuns if listed else _ByCoordinates)(task, candidates)
     pool, merits, done = engine.draw(rng, 0), np.empty(0), 0
-    while done < starts:
-        count = min(engine.batch, starts - done)
-        plans = engine.draw(rng, count)
-        if done >= _FRESH * starts and len(pool):
-            redraw = max(2, round(_REDRAWN * n))
-            keep = rng.permuted(np.tile(np.arange(n), (count, 1)), axis=1) >= redraw
-            plans[keep] = pool[rng.integers(0, min(len(pool), _PARENTS), count)][keep]
-        # The first batch runs to its end: until then there may be no plan to keep.
-        plans = engine.improve(plans, stop if len(pool) else lambda: False)
-        done += count
-        pool, merits = _best_few(
-            np.concatenate([pool, plans]),
-            np.concatenate([merits, task.merit(engine.points(plans))]))
-        if progress:
-            progress(done, starts, float(merits[0] / best_possible))
+    for fresh, counts in _rounds(starts, engine.batch):
+        batches = []
+        for count in counts:
+            plans = engine.draw(rng, count)
+            if not fresh:
+                redraw = max(2, round(_REDRAWN * n))
+                keep = rng.permuted(np.tile(np.arange(n), (count, 1)), axis=1) >= redraw
+                plans[keep] = pool[rng.integers(0, min(len(pool), _PARENTS), count)][keep]
+            # The first batch runs to its end: until then there may be no plan to keep.
+            batches.append((engine, plans, _Here(stop if batches or len(pool) else _never)))
+        for plans in each(_improved, batches, n_jobs):
+            done += len(plans)
+            pool, merits = _best_few(
+                np.concatenate([pool, plans]),
+                np.concatenate([merits, task.merit(engine.points(plans))]))
+            if progress:
+                progress(done, starts, float(merits[0] / best_possible))
+            if stop():
+                break
         if stop():
             break
     if not merits[0] > 0:
@@ -177,6 +189,41 @@ def search(task: Task, candidates: np.ndarray, *, starts: int, seed: int, best_p
              for j, f in enumerate(task.space.region.factors) if f.is_numeric]
     return Found(settings, points, float(task.merit(points)), float(merits[0]), done,
                  float(max(moved, default=0.0)), repaired, "runs" if listed else "coordinates")
+
+
+def _rounds(starts: int, batch: int) -> list[tuple[bool, list[int]]]:
+    """Whether from scratch, and the sizes of the batches that may be improved at the same time.
+
+    Batches of the later rounds start from the best that the earlier rounds found.
+    """
+    sizes = [min(batch, starts - at) for at in range(0, starts, batch)]
+    first = next((i for i in range(len(sizes)) if i * batch >= _FRESH * starts), len(sizes))
+    later = sizes[first:]
+    width = -(-len(later) // _GENERATIONS) or 1
+    return [(True, sizes[:first])] + [(False, later[at:at + width])
+                                      for at in range(0, len(later), width)]
+
+
+def _improved(engine: _ByRuns | _ByCoordinates, plans: np.ndarray,
+              stop: Callable[[], bool]) -> np.ndarray:
+    return engine.improve(plans, stop)
+
+
+def _never() -> bool:
+    return False
+
+
+class _Here:
+    """A question that can be asked in this process alone; elsewhere the answer is no."""
+
+    def __init__(self, stop: Callable[[], bool]) -> None:
+        self.stop = stop
+
+    def __call__(self) -> bool:
+        return self.stop()
+
+    def __reduce__(self) -> tuple:
+        return _Here, (_never,)
 
 
 class _ByRuns:
@@ -235,10 +282,9 @@ def _with_limits(space: Space, here: np.ndarray, j: int, values: np.ndarray) -> 
 
 def _best_few(plans: np.ndarray, merits: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The best plans, no two of the same merit."""
-    order = np.argsort(-merits, kind="stable")
-    _, first = np.unique(np.round(merits[order] / max(merits.max(), 1e-300), 9),
-                         return_index=True)
-    keep = order[np.sort(first)[:_FINALISTS]]
+    rounded = np.round(merits / max(merits.max(), 1e-300), 9)
+    _, first = np.unique(-rounded, return_index=True)  # of equals the earliest found
+    keep = first[:_FINALISTS]
     return plans[keep], merits[keep]
 
 
