@@ -22,7 +22,7 @@ from doe.analysis.kinds import fit_kind
 from doe.analysis.kinds.counts import NegativeBinomial
 from doe.analysis.kinds.firth import Firth
 
-few = settings(max_examples=12, deadline=None)
+few = settings(max_examples=6, deadline=None)
 BREAKS = Response("breaks", kind="count")
 SPECKS = Response("specks", kind="count")
 
@@ -173,7 +173,7 @@ def test_overdispersion_is_found_at_its_level(level):
     rng, data = np.random.default_rng(11), factorial("ab", 4)
     mean = level * np.exp(0.7 * data["a"] - 0.4 * data["b"])
     p = np.array([fit_kind(data.assign(specks=rng.poisson(mean)), SPECKS, coded("a", "b"), "a + b",
-                           method="auto").overdispersion.p for _ in range(200)])
+                           method="auto").overdispersion.p for _ in range(120)])
     assert 0.01 < np.mean(p < 0.05) < 0.08
     assert np.mean(p < 0.5) == pytest.approx(0.5, abs=0.12)
 

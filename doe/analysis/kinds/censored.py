@@ -12,7 +12,7 @@ substitution does).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -24,7 +24,7 @@ from doe.analysis.estimable import column_labels
 from doe.analysis.kinds import words
 from doe.analysis.kinds.face import KindFit
 from doe.analysis.kinds.firth import Firth
-from doe.analysis.kinds.likelihood import maximise
+from doe.analysis.kinds.likelihood import FOR_VALUES, Maximum, maximise
 from doe.analysis.kinds.rows import Rows
 from doe.analysis.kinds.separation import Separation, find_separation
 from doe.analysis.kinds.tobit import Tobit, natural
@@ -92,13 +92,17 @@ class CensoredFit(KindFit):
         return max(0, int(_worth(self.exact)) - len(self.columns.owner))
 
     def _constrained(self, matrix: np.ndarray, start: np.ndarray,
-                     held: Mapping[int, float]) -> float:
+                     held: Mapping[int, float]) -> Maximum:
         shift = sum((matrix[:, j] * v for j, v in held.items()), np.zeros(len(matrix)))
-        rate = np.exp(-self.estimate.theta[-1])
         likelihood = self.likelihood
         moved = (Firth(likelihood.plain.rebuilt(matrix, shift)) if isinstance(likelihood, Firth)
                  else likelihood.rebuilt(matrix, shift))
-        return maximise(moved, np.r_[start * rate, rate], dict.fromkeys(held, 0.0)).value
+        rate = np.exp(-start[-1])
+        found = maximise(moved, np.r_[start[:-1] * rate, rate], dict.fromkeys(held, 0.0),
+                         FOR_VALUES)
+        theta = np.r_[found.theta[:-1] / found.theta[-1], -np.log(found.theta[-1])]
+        theta[list(held)] = list(held.values())
+        return replace(found, theta=theta)
 
     def _drop(self, level: float) -> float:
         t2 = self._quantile(level) ** 2

@@ -22,7 +22,7 @@ from scipy import stats
 from doe.analysis.anova import SAME_SETTING
 from doe.analysis.estimable import Columns, column_labels
 from doe.analysis.kinds import words
-from doe.analysis.kinds.likelihood import Maximum, maximise, profile_limits
+from doe.analysis.kinds.likelihood import FOR_VALUES, Maximum, maximise, profile_limits
 from doe.analysis.kinds.rows import Rows
 from doe.analysis.model import Fit
 from doe.errors import InputError, as_choice
@@ -149,12 +149,11 @@ class KindFit(ABC):
     # -- likelihood ratio ------------------------------------------------------------
 
     def _constrained(self, matrix: np.ndarray, start: np.ndarray,
-                     held: Mapping[int, float]) -> float:
-        """Greatest log-likelihood on these columns with some coefficients held."""
-        theta = self.estimate.theta.copy()
-        theta[self.places] = start
-        return maximise(self.likelihood.rebuilt(matrix), theta,
-                        {int(self.places[j]): v for j, v in held.items()}).value
+                     held: Mapping[int, float]) -> Maximum:
+        """The maximum on these columns with some coefficients held; `start` and the result's
+        parameters are those of `estimate`."""
+        return maximise(self.likelihood.rebuilt(matrix), start,
+                        {int(self.places[j]): v for j, v in held.items()}, FOR_VALUES)
 
     def _drop(self, level: float) -> float:
         """Twice the fall of the log-likelihood at the ends of an interval."""
@@ -173,10 +172,9 @@ class KindFit(ABC):
 
     def _ratio(self, places: Sequence[int]) -> float:
         """Twice the log-likelihood lost when these coefficients are held at 0."""
-        start = self.coefficients.copy()
-        start[list(places)] = 0.0
-        value = self._constrained(self.rows.matrix, start, dict.fromkeys(places, 0.0))
-        return max(0.0, 2 * (self.estimate.value - value))
+        held = self._constrained(self.rows.matrix, self.estimate.theta,
+                                 dict.fromkeys(places, 0.0))
+        return max(0.0, 2 * (self.estimate.value - held.value))
 
     def limits(self, combination: np.ndarray, level: float = 0.95) -> tuple[float, float]:
         """Profile-likelihood interval for a linear combination of the coefficients.
@@ -194,11 +192,14 @@ class KindFit(ABC):
         # the columns span the same volume, which a penalised likelihood would notice.
         c = whole / whole[j]
         matrix = x - np.outer(x[:, j], np.where(np.arange(len(c)) == j, 0, c))
-        start, centre = self.coefficients.copy(), float(c @ self.coefficients)
+        centre, near = float(c @ self.coefficients), [self.estimate.theta]
 
         def profile(at: float) -> float:
-            start[j] = at
-            return self._constrained(matrix, start, {j: at})
+            found = self._constrained(matrix, near[0], {j: at})
+            if not found.converged:
+                found = self._constrained(matrix, self.estimate.theta, {j: at})
+            near[0] = found.theta
+            return found.value
 
         se = float(np.sqrt(c @ self.coefficient_covariance @ c))
         drop = self._drop(level)

@@ -22,11 +22,17 @@ from typing import Protocol
 import numpy as np
 from scipy import linalg, optimize
 
-__all__ = ["Likelihood", "Maximum", "maximise", "profile_limits"]
+__all__ = ["FOR_VALUES", "Likelihood", "Maximum", "maximise", "profile_limits"]
 
 ITERATIONS = 200
 TOLERANCE = 1e-16
 """Gain of the log-likelihood, as the next step foretells it, at which the search stops."""
+
+FOR_VALUES = 1e-12
+"""The same where only the height of the maximum is asked for, not its place."""
+
+ENOUGH = 0.2
+"""Share of the gain foretold that a step must bring (Armijo's rule)."""
 
 ROUNDING = 1e-13
 """Fall of the log-likelihood, relative to its size, that is no fall."""
@@ -64,7 +70,7 @@ class Maximum:
 
 
 def maximise(likelihood: Likelihood, start: np.ndarray,
-             held: Mapping[int, float] | None = None) -> Maximum:
+             held: Mapping[int, float] | None = None, tolerance: float = TOLERANCE) -> Maximum:
     """Newton's method (or Fisher scoring) with steps halved until they gain.
 
     Parameters
@@ -74,6 +80,8 @@ def maximise(likelihood: Likelihood, start: np.ndarray,
         Must be possible.
     held : mapping of int to float, optional
         Parameters kept at a value.
+    tolerance : float
+        Gain, relative to the log-likelihood's size, that is not worth a further step.
     """
     theta = np.array(start, float)
     for j, value in (held or {}).items():
@@ -87,13 +95,13 @@ def maximise(likelihood: Likelihood, start: np.ndarray,
             break
         step = _solve(information[np.ix_(free, free)], gradient[free])
         gain = float(gradient[free] @ step) / 2
-        if gain < TOLERANCE * (1 + abs(best)):
+        if gain < tolerance * (1 + abs(best)):
             break
         size, trial = 1.0, theta.copy()
         while size > 1e-12:
             trial[free] = theta[free] + size * step
             value = likelihood.value(trial)
-            if value >= best - ROUNDING * (1 + abs(best)):
+            if value >= best + ENOUGH * size * gain - ROUNDING * (1 + abs(best)):
                 break
             size /= 2
         else:
@@ -153,7 +161,7 @@ def profile_limits(profile: Callable[[float], float], centre: float, value: floa
         near, far = centre, centre + side * step
         for _ in range(FURTHEST):
             if beyond(far) >= 0:
-                ends.append(optimize.brentq(beyond, near, far, xtol=1e-9 * step, rtol=1e-12))
+                ends.append(optimize.brentq(beyond, near, far, xtol=1e-8 * step, rtol=1e-12))
                 break
             near, far = far, centre + 2 * (far - centre)
         else:
