@@ -193,7 +193,10 @@ class TestChoosing:
         for name, slider in panel.sliders.items():
             assert slider.value == panel.recipe.settings[name]
 
-    def test_a_map_is_drawn_at_the_other_factors_settings(self, panel):
-        panel.map.value = "voids"
+    def test_maps_and_surfaces_take_each_others_place(self, panel):
+        panel.map.index = 1
         assert {t.type for t in panel.figure.data} & {"contour", "heatmap"}
-        panel.map.value = ""
+        panel.map.index = 2
+        assert "surface" in {t.type for t in panel.figure.data}
+        panel.map.index = 0
+        assert "surface" not in {t.type for t in panel.figure.data}

@@ -8,7 +8,7 @@ import ipywidgets as widgets
 import pandas as pd
 
 from doe.analysis import Fit
-from doe.charts import contour, prediction_profile
+from doe.charts import contour, prediction_profile, surface
 from doe.decision import Recipe, best_setting
 from doe.mixer import Mixer
 from doe.panels.base import Panel, labelled, reports_errors
@@ -52,8 +52,9 @@ class ChoosingPanel(Panel):
                 value=middle, continuous_update=False, layout=full)
         numeric = [(f.label, f.name) for f in self.region.numeric]
         self.map = widgets.Dropdown(
-            options=[("All responses against each factor", ""),
-                     *((f"Map of {f.response.label}", f.response.name) for f in self.fits)],
+            options=[("All responses against each factor", None),
+                     *((f"{word} of {f.response.label}", (draw, f)) for f in self.fits
+                       for word, draw in (("Map", contour), ("Surface", surface)))],
             layout=full)
         self.x = widgets.Dropdown(options=numeric, layout=full)
         self.y = widgets.Dropdown(options=numeric, value=numeric[min(1, len(numeric) - 1)][1],
@@ -103,10 +104,10 @@ class ChoosingPanel(Panel):
         self.tell([f"At {said}: {verdict}", *notes])
         self.details.value = html_table(table, PREDICTIONS, numbers="each")
         self.status.value = ""
-        if self.map.value:
-            chosen = next(f for f in self.fits if f.response.name == self.map.value)
+        if self.map.value is not None:
+            draw, chosen = self.map.value
             fixed = {n: row[n] for n in self.region.names if n not in (self.x.value, self.y.value)}
-            self.draw(contour(chosen, self.x.value, self.y.value, fixed))
+            self.draw(draw(chosen, self.x.value, self.y.value, fixed))
         else:
             self.draw(prediction_profile(self.fits, dict(row)))
 
