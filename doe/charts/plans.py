@@ -155,8 +155,9 @@ def _map_finding(plan) -> tuple[str, str]:
         title += f", {centre} of them at the centre"
     elif sizes.max() > 1:
         title += f", {int((sizes > 1).sum())} of them repeated"
+    order = "as given" if plan.family == "given" else f"drawn with seed {plan.seed}"
     said = [f"{wording.capitalise(plan.family)} in {wording.count(len(plan.region), 'factor')}; "
-            f"run order drawn with seed {plan.seed}. Larger marks: several runs."]
+            f"run order {order}. Larger marks: several runs."]
     return title, " ".join(said)
 
 

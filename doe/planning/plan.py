@@ -117,7 +117,8 @@ class Plan:
         if "whole_plot" in self.runs:
             parts.append(f"{self.runs['whole_plot'].nunique()} groups of runs that share the "
                          "settings that are hard to change")
-        parts.append(f"run order drawn with seed {self.seed}")
+        parts.append("in the order given" if self.family == "given"
+                     else f"run order drawn with seed {self.seed}")
         return ", ".join(parts) + "."
 
     def to_plain(self) -> dict[str, Any]:
