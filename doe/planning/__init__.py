@@ -16,15 +16,20 @@ from __future__ import annotations
 
 from doe.planning.aliases import AliasStructure, alias_matrix, alias_structure
 from doe.planning.appraisal import Appraisal, appraise, efficiencies, prediction_variance
+from doe.planning.augment import add_axial, augment
 from doe.planning.composite import small_composite
 from doe.planning.definitive import definitive_screening
 from doe.planning.doehlert import doehlert_shell
+from doe.planning.effort import Effort, effort
 from doe.planning.factorial import fractional_factorial, full_factorial
 from doe.planning.foldover import fold_choices, fold_over, semi_fold_over
 from doe.planning.mixed import mixed_levels
+from doe.planning.orders import OrderAppraisal, appraise_order, reorder, set_ups
 from doe.planning.plan import Plan
+from doe.planning.resolve import repair, resolve
 from doe.planning.screening import plackett_burman
 from doe.planning.split_plot import random_blocks, split_plot
+from doe.planning.standing import as_run
 from doe.planning.suggest import FAMILIES, make_plan, suggest_runs
 from doe.planning.surface import box_behnken, central_composite
 
@@ -32,15 +37,22 @@ __all__ = [
     "FAMILIES",
     "AliasStructure",
     "Appraisal",
+    "Effort",
+    "OrderAppraisal",
     "Plan",
+    "add_axial",
     "alias_matrix",
     "alias_structure",
     "appraise",
+    "appraise_order",
+    "as_run",
+    "augment",
     "box_behnken",
     "central_composite",
     "definitive_screening",
     "doehlert_shell",
     "efficiencies",
+    "effort",
     "fold_choices",
     "fold_over",
     "fractional_factorial",
@@ -50,7 +62,11 @@ __all__ = [
     "plackett_burman",
     "prediction_variance",
     "random_blocks",
+    "reorder",
+    "repair",
+    "resolve",
     "semi_fold_over",
+    "set_ups",
     "small_composite",
     "split_plot",
     "suggest_runs",
