@@ -1,0 +1,271 @@
+"""What is left open: each kind of question against a case whose answer can be worked out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+
+from doe import Factor, InputError, Plan, Region, Response
+from doe.analysis import backward, fit
+from doe.analysis.unlearned import KINDS, unlearned
+from doe.terms import INTERCEPT, Term
+
+VOIDS = Response("voids", unit="%")
+
+
+def region_of(names: str) -> Region:
+    return Region([Factor(n, -1, 1) for n in names])
+
+
+def cube(k: int, centre: int = 0) -> pd.DataFrame:
+    data = pd.DataFrame(list(product((-1.0, 1.0), repeat=k)) + [(0.0,) * k] * centre,
+                        columns=list("ABCDE"[:k]))
+    return data.assign(run=np.arange(1, len(data) + 1))
+
+
+def noisy(data: pd.DataFrame, mean, sd: float = 1.0, seed: int = 5) -> pd.DataFrame:
+    return data.assign(voids=20 + mean + np.random.default_rng(seed).normal(0, sd, len(data)))
+
+
+def rows(found, kind: str) -> pd.DataFrame:
+    return found.table[found.table["kind"] == kind].set_index("subject")
+
+
+# -- terms ---------------------------------------------------------------------------
+
+
+def test_the_aliases_of_a_quarter_fraction():
+    # D = AB, E = AC, so I = ABD = ACE = BCDE: multiply by each interaction (Box & Hunter 1961)
+    data = cube(3)
+    data["D"], data["E"] = data["A"] * data["B"], data["A"] * data["C"]
+    found = unlearned(fit(noisy(data, 3 * data["A"]), VOIDS, region_of("ABCDE")))
+    aliased = rows(found, "aliased")["finding"]
+    assert aliased.to_dict() == {f"{a} × {b}": f"Cannot be told from {c}." for a, b, c in (
+        ("A", "B", "D"), ("A", "D", "B"), ("B", "D", "A"), ("A", "C", "E"), ("A", "E", "C"),
+        ("C", "E", "A"), ("D", "E", "B × C"), ("C", "D", "B × E"))}
+    assert "how 8 terms act apart from other effects" in found.sentence
+
+
+def test_interactions_of_a_screening_plan_are_not_passed_over():
+    # Plackett & Burman (1946), 12 runs: each interaction is spread over all other main effects
+    row = np.array([1, 1, -1, 1, 1, 1, -1, -1, -1, 1, -1])
+    design = np.vstack([*(np.roll(row, i) for i in range(11)), -np.ones(11)])
+    data = pd.DataFrame(design[:, :5], columns=list("ABCDE"), dtype=float)
+    found = unlearned(fit(noisy(data, 3 * data["A"]), VOIDS, region_of("ABCDE")))
+    said = " ".join(rows(found, "aliased").index) + " ".join(rows(found, "within noise").index)
+    assert "10 two-factor interactions" in said
+
+
+def test_bounds_of_terms_in_the_model_are_its_intervals():
+    model = fit(noisy(cube(3, 3), 0), VOIDS, region_of("ABC"), "A + B + C")
+    quiet = rows(unlearned(model), "within noise")
+    table = model.table.set_index("term")
+    for name in "ABC":
+        ends = table.loc[name, ["effect_low", "effect_high"]].abs()
+        if Term(name) not in model.active:
+            assert quiet.loc[name, "size"] == pytest.approx(ends.max())
+
+
+def test_bounds_of_terms_taken_out_come_from_adding_them_back():
+    data = noisy(cube(3, 3), 4 * cube(3, 3)["A"])
+    model = backward(fit(data, VOIDS, region_of("ABC")))
+    assert Term("B", "C") not in model.terms
+    row = rows(unlearned(model), "within noise").loc["B × C"]
+    kept = " + ".join(sorted({n for t in model.terms for n in t.names} | {"B", "C"}))
+    pairs = [str(t) for t in model.terms if t.order == 2]
+    again = smf.ols(f"voids ~ {' + '.join([kept, *pairs, 'B:C'])}", data).fit()
+    assert row["size"] == pytest.approx(2 * again.conf_int().loc["B:C"].abs().max())
+    assert row["finding"].startswith("Not in the model; added to it, its effect could still be")
+
+
+def test_a_term_left_out_though_it_matters():
+    data = noisy(cube(3, 3), 4 * cube(3, 3)["A"] * cube(3, 3)["B"], sd=0.3)
+    found = unlearned(fit(data, VOIDS, region_of("ABC"), "A + B + C"))
+    assert list(rows(found, "left out").index) == ["A × B"]
+    assert "how large A × B is, being left out" in found.sentence
+
+
+def test_a_saturated_model_is_bounded_by_the_noise_assumed():
+    # The standard error of an effect of n runs at two levels is 2 σ / √n (Box, Hunter & Hunter).
+    data = noisy(cube(3), 9 * cube(3)["A"], sd=0.5)
+    model = fit(data, VOIDS, region_of("ABC"), "(A + B + C)**3")
+    assert model.df_error == 0
+    found = unlearned(model, sd=0.5)
+    effect = data.loc[data["B"] > 0, "voids"].mean() - data.loc[data["B"] < 0, "voids"].mean()
+    assert rows(found, "within noise").loc["B", "size"] == pytest.approx(
+        abs(effect) + 1.959964 * 2 * 0.5 / np.sqrt(8), rel=1e-6)
+    assert "if noise is as assumed" in rows(found, "within noise").loc["B", "finding"]
+    without = rows(unlearned(model), "within noise").loc["B"]
+    assert np.isnan(without["size"])
+    assert "cannot be judged" in without["finding"]
+
+
+def test_effects_on_a_log_scale_are_factors():
+    response = replace(VOIDS, scale="log", assumed_sd=0.10)
+    data = cube(3, 3).assign(voids=np.exp(noisy(cube(3, 3), 0, 0.1)["voids"] - 19))
+    model = fit(data, response, region_of("ABC"), "A + B + C")
+    quiet = rows(unlearned(model), "within noise")
+    row = quiet.loc[quiet.index.isin(["A", "B", "C"])].iloc[0]
+    ends = np.log(model.table.set_index("term").loc[row.name, ["effect_low", "effect_high"]]
+                  .astype(float)).abs()
+    assert row["size"] == pytest.approx(np.exp(ends.max()))
+    assert "a factor of" in row["limit"]
+
+
+def test_noise_beyond_what_was_assumed():
+    model = fit(noisy(cube(3, 3), 0, 2.0), VOIDS, region_of("ABC"), [INTERCEPT])
+    # 95 % point of chi-squared with 10 degrees of freedom: 18.307 (NIST/SEMATECH e-Handbook,
+    # 1.3.6.7.4), so that σ is at least s √(10 / 18.307) with 95 % confidence.
+    least = model.sigma * np.sqrt(10 / 18.307)
+    row = rows(unlearned(model, sd=least * 0.999), "noise")
+    assert row["size"].iloc[0] == pytest.approx(model.sigma / (least * 0.999))
+    assert rows(unlearned(model, sd=least * 1.001), "noise").empty
+
+
+# -- settings ------------------------------------------------------------------------
+
+TIME = Region([Factor("time", 30, 90, unit="s"), Factor("speed", 500, 1500, unit="rpm"),
+               Factor.categorical("cup", ["short", "tall", "wide"])])
+
+
+def as_plan(data: pd.DataFrame, region: Region) -> Plan:
+    runs = data.assign(standard=data["run"], block=1, point="factorial")
+    return Plan(region, runs, [INTERCEPT, *(Term(n) for n in region.names)], "full factorial", 1)
+
+
+def timed() -> pd.DataFrame:
+    runs = pd.DataFrame(list(product((30.0, 90.0), (500.0, 1500.0), ("short", "tall"))),
+                        columns=["time", "speed", "cup"])
+    return runs.assign(run=range(1, 9), voids=[5, 5.2, 4, 4.1, 3, 3.3, 2, 2.4])
+
+
+def test_ranges_that_were_not_reached():
+    data = timed()
+    plan = as_plan(data, TIME)
+    data["time"] = data["time"].replace(90.0, 60.0)
+    data["speed"] = 500.0
+    found = unlearned(fit(data, VOIDS, TIME, "time"), plan)
+    ranges = rows(found, "range")
+    assert ranges.loc["time", "finding"] == ("Run from 30 to 60 s only, 50 % of the planned 30 to "
+                                             "90 s.")
+    assert ranges.loc["speed", "finding"] == "Never varied: 500 rpm in every run."
+    assert "cup" not in ranges.index  # the plan had no wide cup either
+    assert rows(unlearned(fit(data, VOIDS, TIME, "time")), "range").loc["cup", "finding"] == (
+        "Never run with wide.")
+    assert "what time and speed do beyond what was run" in found.sentence
+
+
+def test_which_share_of_the_region_lies_beyond_the_data():
+    data = timed()[["time", "speed", "run", "voids"]]
+    region = Region(TIME.factors[:2])
+    assert rows(unlearned(fit(data, VOIDS, region, "time + speed")), "beyond the data").empty
+    data["time"] = data["time"].replace(90.0, 60.0)
+    found = unlearned(fit(data, VOIDS, region, "time + speed"))
+    # Half the range of time, but for the 1 % of it that counts as the same setting.
+    assert rows(found, "beyond the data")["size"].iloc[0] == pytest.approx(0.49, abs=0.002)
+    limited = Region(region.factors, ("time <= 60",))
+    assert rows(unlearned(fit(data, VOIDS, limited, "time + speed")), "beyond the data").empty
+
+
+def test_corners_that_a_star_leaves_open():
+    # Leverage of a plane fitted to a star with centre is 1/5 + (a² + b²)/2: it exceeds that of the
+    # runs outside the unit circle, which is 1 − π/4 of the square.
+    data = pd.DataFrame({"A": [-1, 1, 0, 0, 0.0], "B": [0, 0, -1, 1, 0.0],
+                         "voids": [1, 2, 1.5, 1.4, 1.6]})
+    found = unlearned(fit(data, VOIDS, region_of("AB"), "A + B"))
+    row = rows(found, "beyond the data")
+    assert row["size"].iloc[0] == pytest.approx(1 - np.pi / 4, abs=0.003)
+    assert row.index[0] == "21 % of the region"
+
+
+@pytest.mark.parametrize(("bend", "words"), [
+    (5.0, "The response is curved, but these runs do not show which of them bends it."),
+    (0.0, "The centre points show no curvature; that does not rule out bends that cancel."),
+])
+def test_curvature_seen_by_centre_points(bend, words):
+    data = noisy(cube(3, 4), bend * (cube(3, 4)["A"] == 0), sd=0.5)
+    found = unlearned(fit(data, VOIDS, region_of("ABC"), "A + B + C"))
+    assert rows(found, "curvature")["finding"].to_dict() == {"A, B and C": words}
+
+
+def test_curvature_between_two_settings_and_with_squares():
+    found = unlearned(fit(noisy(cube(2), 0), VOIDS, region_of("AB"), "A + B"))
+    assert rows(found, "curvature")["finding"].iloc[0].startswith("Run at two settings only")
+    grid = pd.DataFrame(list(product((-1.0, 0.0, 1.0), repeat=2)), columns=["A", "B"])
+    whole = unlearned(fit(noisy(grid, 0), VOIDS, region_of("AB"), "quadratic"))
+    assert rows(whole, "curvature").empty
+    # Squares that could be estimated and are not in the model are bounded instead.
+    part = unlearned(fit(noisy(grid, 0), VOIDS, region_of("AB"), "A + B"))
+    assert {"A²", "B²", "A × B"} <= set(rows(part, "within noise").index)
+
+
+# -- readings ------------------------------------------------------------------------
+
+
+def test_missing_measurements_and_readings_below_the_limit():
+    data, response = timed(), replace(VOIDS, detection_limit=2.0)
+    plan = as_plan(data, TIME)
+    data.loc[2, "voids"] = np.nan
+    found = unlearned(fit(data, response, TIME, "time + speed"), plan)
+    assert list(rows(found, "missing").index) == ["run 3"]
+    row = rows(found, "detection")
+    assert row.index[0] == "1 of 7 readings"
+    assert row["finding"].iloc[0].startswith("At or below the detection limit (2.00 %)")
+    assert "what 1 run without a measurement would have shown" in found.sentence
+
+
+def test_readings_recorded_as_beyond_a_limit():
+    data = timed()
+    data.attrs["qualifiers"] = {"voids": {1: ">", 4: "<", 5: "<"}}
+    found = rows(unlearned(fit(data, VOIDS, TIME, "time")), "detection")
+    assert found["size"].to_dict() == {"2 of 8 readings": 2, "1 of 8 readings": 1}
+
+
+# -- the whole -----------------------------------------------------------------------
+
+
+def test_what_holds_for_all_responses_is_said_once():
+    data = cube(3)
+    data["D"] = data["A"] * data["B"] * data["C"]
+    data = noisy(data, 3 * data["A"]).assign(settling=np.arange(8.0) ** 2)
+    models = {r.name: fit(data, r, region_of("ABCD"), "A + B + C + D")
+              for r in (VOIDS, Response("settling"))}
+    table = unlearned(models).table
+    common = table[table["response"] == "all responses"]
+    assert {"aliased", "curvature"} <= set(common["kind"])
+    assert not table.duplicated(["response", "kind", "subject"]).any()
+    assert not table[table["response"] != "all responses"]["subject"].isin(
+        common["subject"]).any()
+    assert len(unlearned(models).sentences) == 2
+    assert set(table["kind"]) <= set(KINDS)
+
+
+def test_the_summary_gathers_terms_within_noise():
+    found = unlearned(fit(noisy(cube(3, 3), 0), VOIDS, region_of("ABC"), "A + B + C"))
+    quiet = rows(found, "within noise")
+    line = found.summary.set_index("kind").loc["within noise", "subject"]
+    assert line == ", ".join(f"{name} ({row.limit})" for name, row in quiet.iterrows())
+    assert quiet["size"].is_monotonic_decreasing
+
+
+def test_nothing_is_left_open():
+    grid = pd.DataFrame(list(product((-1.0, 0.0, 1.0), repeat=2)), columns=["A", "B"])
+    data = noisy(pd.concat([grid, grid]), 0, sd=0.01)
+    grid2 = data[["A", "B"]]
+    data["voids"] += 3 * grid2["A"] + 2 * grid2["B"] + grid2["A"] * grid2["B"] + 4 * (
+        grid2["A"] ** 2 + grid2["B"] ** 2)
+    found = unlearned(fit(data.reset_index(drop=True), VOIDS, region_of("AB")))
+    assert found.table.empty
+    assert found.sentence == "About voids nothing that these runs were made for is left open."
+
+
+def test_bad_input():
+    with pytest.raises(InputError, match="none"):
+        unlearned([])
+    with pytest.raises(InputError, match="least squares"):
+        unlearned(["voids ~ A"])
