@@ -52,7 +52,7 @@ class _GammaVariance:
     def __init__(self, matrix: np.ndarray, variance: np.ndarray, df: np.ndarray) -> None:
         self.matrix, self.variance, self.df = matrix, variance, df
         self._constant = float(np.sum(df / 2 * np.log(df / 2) - special.gammaln(df / 2)
-                                      + special.xlogy(df / 2 - 1, variance)))
+                                      + (df / 2 - 1) * np.log(variance)))
 
     def rebuilt(self, matrix: np.ndarray) -> _GammaVariance:
         return _GammaVariance(matrix, self.variance, self.df)
@@ -179,7 +179,8 @@ def dispersion_effects(data: pd.DataFrame, response: Response, region: Region,
         With ``scale="log"``, the spread of the logarithm.
     region : Region
     terms : sequence of Term, formula or model name
-        Of the logarithm of the variance.
+        Of the logarithm of the variance; those that the repeated settings cannot tell apart are
+        left out and said.
     method : {"gamma", "log-variance"}
         A gamma model of variances, or Bartlett and Kendall's normal model of their logarithms with
         its known variance; the first uses the data fully, the second is linear.
@@ -188,7 +189,7 @@ def dispersion_effects(data: pd.DataFrame, response: Response, region: Region,
     Raises
     ------
     InputError
-        If no setting was repeated, or there are more terms than repeated settings.
+        If no setting was repeated, or repeats agree exactly and the response has no resolution.
     """
     as_choice("method", method, DISPERSION_METHODS)
     used, y, remarks = readings(data, response)
@@ -206,9 +207,17 @@ def dispersion_effects(data: pd.DataFrame, response: Response, region: Region,
                          "Repeat settings, or use screen_dispersion for a two-level plan")
     mean = np.bincount(group, y) / size
     variance = (np.bincount(group, (y - mean[group]) ** 2) / np.maximum(size - 1, 1))[repeated]
-    if (variance == 0).all() or (method == "log-variance" and (variance == 0).any()):
-        raise InputError(where, 0.0, "repeated runs gave exactly the same, so that the spread has "
-                         "no logarithm", "Use method='gamma', or a finer reading")
+    if (variance == 0).any():
+        if response.resolution is None or response.scale == "log":
+            raise InputError(where, 0.0, "repeated runs gave exactly the same, so that the "
+                             "logarithm of their spread is not known", "Use a finer reading, or "
+                             "give the response's resolution on the identity scale, whose "
+                             "rounding then stands in")
+        rounding = response.resolution**2 / 12
+        remarks.append(f"{wording.count(int((variance == 0).sum()), 'repeated setting')} gave "
+                       "exactly the same; the standard deviation of rounding, "
+                       f"{wording.quantity(np.sqrt(rounding), response.unit, 2)}, stands in.")
+        variance = np.maximum(variance, rounding)
     first = [int(np.flatnonzero(group == g)[0]) for g in repeated]
     settings = used.iloc[first].reset_index(drop=True)
     df = (size[repeated] - 1).astype(float)
@@ -218,9 +227,6 @@ def dispersion_effects(data: pd.DataFrame, response: Response, region: Region,
         remark = (f"{wording.count(left, 'run')} at settings that were not repeated "
                   f"{'says' if left == 1 else 'say'} nothing of the spread here.")
         rows = replace(rows, remarks=(*rows.remarks, remark))
-    if len(repeated) < len(rows.columns.owner):
-        raise InputError("terms", len(rows.columns.owner), f"only {len(repeated)} settings were "
-                         "repeated", "Leave terms out")
     likelihood = (_GammaVariance if method == "gamma" else _LogVariance)(rows.matrix, variance, df)
     start = np.zeros(rows.matrix.shape[1])
     start[0] = np.log(np.average(variance, weights=df))

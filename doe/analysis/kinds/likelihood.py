@@ -28,7 +28,7 @@ ITERATIONS = 200
 TOLERANCE = 1e-16
 """Gain of the log-likelihood, as the next step foretells it, at which the search stops."""
 
-FOR_VALUES = 1e-12
+FOR_VALUES = 1e-11
 """The same where only the height of the maximum is asked for, not its place."""
 
 ENOUGH = 0.2
