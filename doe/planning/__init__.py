@@ -23,11 +23,14 @@ from doe.planning.doehlert import doehlert_shell
 from doe.planning.effort import Effort, effort
 from doe.planning.factorial import fractional_factorial, full_factorial
 from doe.planning.foldover import fold_choices, fold_over, semi_fold_over
+from doe.planning.fraction_of_region import FractionOfRegion, fraction_of_region, half_width
 from doe.planning.mixed import mixed_levels
 from doe.planning.orders import OrderAppraisal, appraise_order, reorder, set_ups
+from doe.planning.pasted import pasted
 from doe.planning.plan import Plan
 from doe.planning.resolve import repair, resolve
 from doe.planning.screening import plackett_burman
+from doe.planning.simulated_power import PowerResult, simulated_power
 from doe.planning.split_plot import random_blocks, split_plot
 from doe.planning.standing import as_run
 from doe.planning.suggest import FAMILIES, make_plan, suggest_runs
@@ -38,8 +41,10 @@ __all__ = [
     "AliasStructure",
     "Appraisal",
     "Effort",
+    "FractionOfRegion",
     "OrderAppraisal",
     "Plan",
+    "PowerResult",
     "add_axial",
     "alias_matrix",
     "alias_structure",
@@ -55,10 +60,13 @@ __all__ = [
     "effort",
     "fold_choices",
     "fold_over",
+    "fraction_of_region",
     "fractional_factorial",
     "full_factorial",
+    "half_width",
     "make_plan",
     "mixed_levels",
+    "pasted",
     "plackett_burman",
     "prediction_variance",
     "random_blocks",
@@ -67,6 +75,7 @@ __all__ = [
     "resolve",
     "semi_fold_over",
     "set_ups",
+    "simulated_power",
     "small_composite",
     "split_plot",
     "suggest_runs",
