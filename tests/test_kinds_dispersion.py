@@ -156,7 +156,7 @@ def test_shrinkage_of_moulded_parts():
 
 def test_screening_holds_its_level():
     rng, data, p = np.random.default_rng(5), reference("shrinkage"), []
-    for _ in range(150):
+    for _ in range(100):
         noise = data.assign(shrinkage=rng.normal(size=16) + 3 * data["B"])
         model = fit(noise, Response("shrinkage"), coded(*"ABCDEF"), "A * B")
         p.append(screen_dispersion(model, draws=500).table["p_family"].min())

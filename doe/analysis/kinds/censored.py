@@ -32,7 +32,7 @@ from doe.errors import InputError, as_choice
 
 __all__ = ["CENSORED_METHODS", "CensoredFit", "bounds", "fit_censored"]
 
-CENSORED_METHODS = ("auto", "likelihood", "Firth")
+CENSORED_METHODS = ("auto", "likelihood")
 
 WORTH = 0.5
 """Plain readings that a censored one counts for in small-sample tests (no source; with 8 and 16
@@ -49,7 +49,10 @@ class CensoredFit(KindFit):
         What each reading leaves possible, in the response's unit.
     separation : Separation or None
         Settings at which every reading is beyond the limit, so that an effect has no finite
-        estimate.
+        estimate. `estimate` is then that with Firth's penalty, while tests and intervals are by
+        the likelihood alone, and open on the far side.
+    runaway : Maximum or None
+        The likelihood's top as far as the search followed it, if there is a separation.
 
     Notes
     -----
@@ -63,6 +66,7 @@ class CensoredFit(KindFit):
     low: np.ndarray = None
     high: np.ndarray = None
     separation: Separation | None = None
+    runaway: Maximum | None = None
 
     @property
     def ratio(self) -> bool:
@@ -94,15 +98,16 @@ class CensoredFit(KindFit):
     def _constrained(self, matrix: np.ndarray, start: np.ndarray,
                      held: Mapping[int, float]) -> Maximum:
         shift = sum((matrix[:, j] * v for j, v in held.items()), np.zeros(len(matrix)))
-        likelihood = self.likelihood
-        moved = (Firth(likelihood.plain.rebuilt(matrix, shift)) if isinstance(likelihood, Firth)
-                 else likelihood.rebuilt(matrix, shift))
         rate = np.exp(-start[-1])
-        found = maximise(moved, np.r_[start[:-1] * rate, rate], dict.fromkeys(held, 0.0),
-                         FOR_VALUES)
+        found = maximise(self.likelihood.rebuilt(matrix, shift), np.r_[start[:-1] * rate, rate],
+                         dict.fromkeys(held, 0.0), FOR_VALUES)
         theta = np.r_[found.theta[:-1] / found.theta[-1], -np.log(found.theta[-1])]
         theta[list(held)] = list(held.values())
         return replace(found, theta=theta)
+
+    @property
+    def _peak(self) -> Maximum:
+        return self.estimate if self.runaway is None else self.runaway
 
     def _drop(self, level: float) -> float:
         t2 = self._quantile(level) ** 2
@@ -149,8 +154,12 @@ class CensoredFit(KindFit):
 
     def predict(self, settings: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
         """As `KindFit.predict`, of what an instrument without limits would read; on a log scale
-        "mean" is the median."""
+        "mean" is the median. Limits are open on the side where nothing but limits was read."""
         out = super().predict(settings, level)
+        if self.separation is not None:
+            slope = self.design_rows(settings) @ self.separation.direction
+            out.loc[slope < -1e-6, ["mean_low", "low"]] = 0.0 if self.ratio else -np.inf
+            out.loc[slope > 1e-6, ["mean_high", "high"]] = np.inf
         out.attrs["statistic"] = "median" if self.ratio else "mean"
         return out
 
@@ -190,8 +199,8 @@ class CensoredFit(KindFit):
         if self.separation is not None:
             names = words.running_away(self.rows, self.separation.signs)
             out.append(f"Some settings gave readings beyond the limit only, so that {names} could "
-                       "have an effect of any size. The estimates are kept finite by Firth's "
-                       "penalty; their intervals show what the runs rule out.")
+                       "have an effect of any size beyond some least one. The estimates are kept "
+                       f"finite by Firth's penalty; what is known is this: {self._least()}.")
         if np.isinf(self.df_reference):
             out.append("Intervals are by the large-sample law, which makes them too narrow in a "
                        "small study.")
@@ -202,6 +211,20 @@ class CensoredFit(KindFit):
                        f"{'log-normal' if self.ratio else 'normal'}. A finer method of test would "
                        "help more than further runs.")
         return out
+
+    def _least(self) -> str:
+        """One-sided limits of the effects that run away, in words."""
+        parts, unit = [], "" if self.ratio else self.response.unit
+        start = 0.0 if self.ratio else -np.inf
+        for row in self.table.iloc[1:].itertuples():
+            ends = (row.effect_low, row.effect_high)
+            if ends[0] == start and np.isfinite(ends[1]):
+                parts.append(f"the effect of {row.label} is {'a factor of ' * self.ratio}at most "
+                             f"{wording.quantity(ends[1], unit)}")
+            elif ends[1] == np.inf and np.isfinite(ends[0]) and ends[0] != start:
+                parts.append(f"the effect of {row.label} is {'a factor of ' * self.ratio}at least "
+                             f"{wording.quantity(ends[0], unit)}")
+        return wording.join(parts) + " (95 %)" if parts else "no single effect is bounded"
 
     def _substitution_words(self) -> list[str]:
         if self.exact.all():
@@ -266,9 +289,9 @@ def fit_censored(rows: Rows, low: np.ndarray, high: np.ndarray,
     rows : Rows
     low, high : ndarray, shape (n,)
         From `bounds`, in the response's unit; logarithms are taken here.
-    method : {"auto", "likelihood", "Firth"}
-        "auto" is maximum likelihood with small-sample tests, penalised if at some settings
-        every reading is beyond the limit; "likelihood" has the large-sample tests.
+    method : {"auto", "likelihood"}
+        "auto" is maximum likelihood with small-sample tests, its estimate penalised if at some
+        settings every reading is beyond the limit; "likelihood" has the large-sample tests.
 
     Raises
     ------
@@ -294,19 +317,21 @@ def fit_censored(rows: Rows, low: np.ndarray, high: np.ndarray,
     if separation is not None and method == "likelihood":
         raise InputError("method", method, "there is no finite estimate for "
                          + words.running_away(rows, separation.signs),
-                         "Use 'Firth', or leave terms out")
-    plain = Tobit(x, a, b)
-    likelihood = Firth(plain) if separation is not None or method == "Firth" else plain
+                         "Use 'auto', or leave terms out")
+    likelihood = Tobit(x, a, b)
     middle = np.where(np.isinf(a), b, np.where(np.isinf(b), a, (a + b) / 2))
     start = np.linalg.lstsq(x, middle, rcond=None)[0]
     spread = max(float(np.std(middle - x @ start)), 1e-6 * float(np.ptp(middle)) or 1e-9)
-    best = maximise(likelihood, np.r_[start, 1.0] / spread)
+    best, runaway = maximise(likelihood, np.r_[start, 1.0] / spread), None
+    if separation is not None:
+        runaway = natural(best)
+        best = maximise(Firth(likelihood), np.r_[start, 1.0] / spread)
     df = _worth(exact) - p
     small = method != "likelihood" and df >= 1
     return CensoredFit(rows, likelihood, natural(best), "censored normal",
                        dispersion=_worth(exact) / df if small else 1.0,
                        df_reference=df if small else np.inf, low=low, high=high,
-                       separation=separation)
+                       separation=separation, runaway=runaway)
 
 
 def _worth(exact: np.ndarray) -> float:
@@ -320,4 +345,4 @@ def _separation(x: np.ndarray, a: np.ndarray, b: np.ndarray) -> Separation | Non
         return None
     runs = np.zeros(len(x), bool)
     runs[np.r_[np.flatnonzero(below), np.flatnonzero(above)]] = found.runs
-    return Separation(runs, found.signs)
+    return replace(found, runs=runs)

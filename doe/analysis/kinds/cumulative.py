@@ -72,11 +72,13 @@ class Cumulative:
         """The expected information; shape (q, q)."""
         eta = self.design @ theta
         slope = (special.expit(eta) * special.expit(-eta))[..., None] * self.design
-        pad = ((0, 0), (1, 1), (0, 0))
-        wide = np.pad(slope, pad)
-        change = wide[:, :-1] - wide[:, 1:]
-        p = np.maximum(cell_probabilities(eta), 1e-300)
-        return np.einsum("nkq,nkr,nk->qr", change, change, 1 / p)
+        n, steps, q = slope.shape
+        change = np.zeros((n, steps + 1, q))
+        change[:, 1:] += slope
+        change[:, :-1] -= slope
+        change = change.reshape(-1, q)
+        p = np.maximum(cell_probabilities(eta), 1e-300).ravel()
+        return change.T @ (change / p[:, None])
 
 
 def cell_probabilities(eta: np.ndarray) -> np.ndarray:

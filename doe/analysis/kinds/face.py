@@ -148,6 +148,11 @@ class KindFit(ABC):
 
     # -- likelihood ratio ------------------------------------------------------------
 
+    @property
+    def _peak(self) -> Maximum:
+        """The maximum that likelihood ratios are taken to."""
+        return self.estimate
+
     def _constrained(self, matrix: np.ndarray, start: np.ndarray,
                      held: Mapping[int, float]) -> Maximum:
         """The maximum on these columns with some coefficients held; `start` and the result's
@@ -172,9 +177,8 @@ class KindFit(ABC):
 
     def _ratio(self, places: Sequence[int]) -> float:
         """Twice the log-likelihood lost when these coefficients are held at 0."""
-        held = self._constrained(self.rows.matrix, self.estimate.theta,
-                                 dict.fromkeys(places, 0.0))
-        return max(0.0, 2 * (self.estimate.value - held.value))
+        held = self._constrained(self.rows.matrix, self._peak.theta, dict.fromkeys(places, 0.0))
+        return max(0.0, 2 * (self._peak.value - held.value))
 
     def limits(self, combination: np.ndarray, level: float = 0.95) -> tuple[float, float]:
         """Profile-likelihood interval for a linear combination of the coefficients.
@@ -192,19 +196,20 @@ class KindFit(ABC):
         # the columns span the same volume, which a penalised likelihood would notice.
         c = whole / whole[j]
         matrix = x - np.outer(x[:, j], np.where(np.arange(len(c)) == j, 0, c))
-        centre, near = float(c @ self.coefficients), [self.estimate.theta]
+        peak = self._peak
+        centre, near = float(c @ peak.theta[self.places]), [peak.theta]
 
         def profile(at: float) -> float:
             found = self._constrained(matrix, near[0], {j: at})
             if not found.converged:
-                found = self._constrained(matrix, self.estimate.theta, {j: at})
+                found = self._constrained(matrix, peak.theta, {j: at})
             near[0] = found.theta
             return found.value
 
         se = float(np.sqrt(c @ self.coefficient_covariance @ c))
         drop = self._drop(level)
-        ends = profile_limits(profile, centre, self.estimate.value,
-                              se * np.sqrt(drop / self.dispersion), drop)
+        ends = profile_limits(profile, centre, peak.value, se * np.sqrt(drop / self.dispersion),
+                              drop)
         low, high = sorted(whole[j] * end for end in ends)
         return low, high
 

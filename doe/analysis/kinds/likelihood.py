@@ -25,6 +25,10 @@ from scipy import linalg, optimize
 __all__ = ["FOR_VALUES", "Likelihood", "Maximum", "maximise", "profile_limits"]
 
 ITERATIONS = 200
+
+LEAST_START = 1e-9
+"""Size of the parameters at which looking for a possible start is given up."""
+
 TOLERANCE = 1e-16
 """Gain of the log-likelihood, as the next step foretells it, at which the search stops."""
 
@@ -88,7 +92,12 @@ def maximise(likelihood: Likelihood, start: np.ndarray,
         theta[j] = value
     free = np.array([j for j in range(len(theta)) if j not in (held or {})], int)
     best = likelihood.value(theta)
+    while not np.isfinite(best) and len(free) and np.abs(theta[free]).max() > LEAST_START:
+        theta[free] /= 2  # towards no effects and wide noise, where nothing is impossible
+        best = likelihood.value(theta)
     gradient, information = likelihood.slopes(theta)
+    if not np.isfinite(best):
+        return Maximum(theta, best, information, False)
     gain = np.inf if len(free) else 0.0
     for _ in range(ITERATIONS):
         if not len(free):

@@ -339,4 +339,5 @@ def _separation(plain: ProportionalOdds) -> Separation | None:
     runs = np.zeros(len(plain.grade), bool)
     runs[plain.grade > 0] |= found.runs[:len(lower)]
     runs[plain.grade < plain.steps] |= found.runs[len(lower):]
-    return Separation(runs, np.r_[found.signs[0], found.signs[plain.steps:]])
+    own = np.r_[0, plain.steps:len(found.signs)]
+    return Separation(runs, found.signs[own], found.direction[own])

@@ -256,7 +256,7 @@ def fit_proportions(rows: Rows, y: np.ndarray, trials: np.ndarray, *, counted: b
         order = np.r_[np.flatnonzero(none), np.flatnonzero(all_)]
         runs = np.zeros(len(y), bool)
         runs[order] = separation.runs
-        separation = Separation(runs, separation.signs)
+        separation = replace(separation, runs=runs)
         if method not in ("auto", "Firth"):
             raise InputError("method", method, "the runs are separated, so that there is no finite "
                              "estimate for " + words.running_away(rows, separation.signs),

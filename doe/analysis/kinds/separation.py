@@ -40,10 +40,13 @@ class Separation:
     signs : ndarray, shape (p,)
         +1 or −1 where a coefficient runs away upwards or downwards, 0 where it stays finite,
         NaN where it runs away in a direction that the data leave open.
+    direction : ndarray, shape (p,)
+        The direction.
     """
 
     runs: np.ndarray
     signs: np.ndarray
+    direction: np.ndarray
 
 
 def find_separation(rising: np.ndarray, level: np.ndarray) -> Separation | None:
@@ -73,7 +76,7 @@ def find_separation(rising: np.ndarray, level: np.ndarray) -> Separation | None:
     if not strict.any():
         return None
     signs = np.array([_sign(direction, rows, strict) for direction in space])
-    return Separation(strict[place.ravel()], signs)
+    return Separation(strict[place.ravel()], signs, space @ found[:q])
 
 
 def _sign(direction: np.ndarray, rows: np.ndarray, strict: np.ndarray) -> float:
