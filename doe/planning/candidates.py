@@ -17,7 +17,7 @@ from doe.errors import InputError
 from doe.factors import Region
 from doe.mixer import Mixer
 from doe.planning.rules import Allowed, ask
-from doe.planning.settle import feasible, sample
+from doe.planning.settle import outside_mixer, sample
 from doe.terms import Term, exponents
 
 __all__ = ["Along", "Space", "distinct", "products"]
@@ -144,21 +144,21 @@ class Space:
     def feasible(self, points: np.ndarray) -> np.ndarray:
         """Which points may be run; (..., k) gives (...)."""
         shape, flat = points.shape[:-1], points.reshape(-1, points.shape[-1])
-        if self.mixer is not None or self.allowed is not None:
-            settings = self.settings(flat)
-            inside = feasible(self.region, settings, self.mixer)
-            if self.allowed is not None:
-                inside &= ask(self.allowed, settings)
-            return inside.reshape(shape)
         inside = np.ones(len(flat), bool)
         for j, f in enumerate(self.region.factors):
             if f.is_numeric:
                 inside &= np.abs(flat[:, j]) <= 1 + 1e-9
-        if self.region.constraints:
+        if self.region.constraints or self.mixer is not None:
+            # Columns by name do for these, and are far quicker to make than a table.
             natural = {f.name: f.decode(flat[:, j]) for j, f in enumerate(self.region.factors)
                        if f.is_numeric}
             for constraint in self.region.constraints:
                 inside &= constraint.holds(natural)
+            if self.mixer is not None:
+                for bad in outside_mixer(natural, self.mixer).values():
+                    inside &= ~bad
+        if self.allowed is not None:
+            inside &= ask(self.allowed, self.settings(flat))
         return inside.reshape(shape)
 
     def inward(self, inside: np.ndarray, outside: np.ndarray, halvings: int = 24) -> np.ndarray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,11 +48,13 @@ def settable(region: Region, settings: pd.DataFrame, mixer: Mixer | None = None)
     return region.snap(settings) if mixer is None else mixer.snap(settings, region)
 
 
-def outside_mixer(settings: pd.DataFrame, mixer: Mixer) -> dict[str, np.ndarray]:
+def outside_mixer(settings: pd.DataFrame | Mapping[str, np.ndarray],
+                  mixer: Mixer) -> dict[str, np.ndarray]:
     """Columns that ask more than the mixer can do, and in which rows.
 
-    Columns are read as in `Mixer.snap`. Pressures within 1 kPa of the atmosphere need no
-    vacuum; the times of all steps together must not exceed the mixer's greatest time.
+    Columns, of a table or by name, are read as in `Mixer.snap`. Pressures within 1 kPa of the
+    atmosphere need no vacuum; the times of all steps together must not exceed the mixer's
+    greatest time.
     """
     out: dict[str, np.ndarray] = {}
 
@@ -65,19 +67,20 @@ def outside_mixer(settings: pd.DataFrame, mixer: Mixer) -> dict[str, np.ndarray]
 
     times = [c for c in settings if c == "time" or c.endswith("_time")]
     if times:
-        note(times, settings[times].to_numpy(float).sum(axis=1) > mixer.greatest_time + 1e-9)
+        total = sum(np.asarray(settings[c], float) for c in times)
+        note(times, total > mixer.greatest_time + 1e-9)
     for column in settings:
         if column == "time" or column.endswith("_time"):
-            note([column], settings[column].to_numpy(float) <= 0)
+            note([column], np.asarray(settings[column], float) <= 0)
         elif column == "revolution" or column.endswith("_revolution"):
-            speed = settings[column].to_numpy(float)
+            speed = np.asarray(settings[column], float)
             note([column], beyond(speed, *mixer.revolution_range))
             ratio = column[:-len("revolution")] + "rotation_ratio"
             if ratio in settings:
-                rotation = speed * settings[ratio].to_numpy(float)
+                rotation = speed * np.asarray(settings[ratio], float)
                 note([column, ratio], beyond(rotation, *mixer.rotation_range))
         elif column == "pressure" or column.endswith("_pressure"):
-            pressure = settings[column].to_numpy(float)
+            pressure = np.asarray(settings[column], float)
             low, high = mixer.pressure_range or (ATMOSPHERE - 1, np.inf)
             note([column], beyond(pressure, low, max(high, ATMOSPHERE + 1)))
     return {column: bad for column, bad in out.items() if bad.any()}
