@@ -65,8 +65,9 @@ def criterion_value(criterion: str, rest: np.ndarray, press: np.ndarray | None, 
     with np.errstate(divide="ignore", invalid="ignore"):
         if criterion == "r2_predicted":
             return n * np.log(press / n)
-        penalty = (np.where(n - k - 1 > 0, 2.0 * k * n / (n - k - 1), np.inf)
-                   if criterion == "aicc" else k * np.log(n))
+        free = np.asarray(n - k - 1, float)
+        penalty = (np.where(free > 0, 2.0 * k * n / free, np.inf) if criterion == "aicc"
+                   else k * np.log(n))
         return n * np.log(rest / n) + penalty
 
 
@@ -112,8 +113,10 @@ class Candidates:
         """Columns of `terms` in the runs of `fit`; its blocks and `keep` are always there."""
         check_least_squares(fit)
         kept = [t for t in dict.fromkeys(keep) if t.powers]
-        always = fit.refit([INTERCEPT, *kept])
-        lost = [t for t in kept if t not in always.terms]
+        columns = (fit.refit([INTERCEPT, *kept]) if kept else fit).columns
+        common = [j for j, t in enumerate(columns.owner) if t is None or t in (INTERCEPT, *kept)]
+        always = (INTERCEPT, *(t for t in columns.terms if t in kept))
+        lost = [t for t in kept if t not in always]
         if lost:
             raise InputError("keep", str(lost[0]), "these runs cannot estimate it",
                              "Leave it out of 'keep'")
@@ -125,7 +128,7 @@ class Candidates:
         encoded = fit.region.encode(fit.data)
         powers = [model_terms.exponents(fit.region, [t])[0] for t in free]
         blocks = [model_terms.expand(encoded, p) for p in powers]
-        return cls(tuple(free), always.terms, always.columns.matrix.to_numpy(),
+        return cls(tuple(free), always, columns.matrix.to_numpy()[:, common],
                    np.hstack(blocks), tuple(b.shape[1] for b in blocks))
 
     @property
@@ -229,9 +232,10 @@ class Step:
 def walk(candidates: Candidates, rule: Rule, data: Reduced) -> list[Step]:
     """Forward or backward to the end, one term a step; a data set that has ended stays.
 
-    Forward takes up the term, with the parents it needs, that lowers the criterion most or raises
-    it least; backward leaves out a term that no other depends on. Going on to the end finds
-    models behind a rise, where stopping at once would not.
+    Forward takes up the term that lowers the criterion most, or raises it least; where none alone
+    lowers it, also a term together with the parents it needs. Backward leaves out a term that no
+    other depends on. Going on to the end finds models behind a rise, where stopping at once
+    would not.
     """
     terms, sets = len(candidates.terms), len(data)
     needs, forward = candidates.needs(rule.heredity), rule.method == "forward"
@@ -256,6 +260,11 @@ def walk(candidates: Candidates, rule: Rule, data: Reduced) -> list[Step]:
         value = _scores_of(candidates, rule, data, moves)
         # Backward may have to leave models behind whose columns cannot be told apart.
         value = np.where(open_, np.minimum(value, np.inf if forward else 2 * _NO_SCORE), np.inf)
+        if forward and strong:
+            alone = moves.sum(axis=-1) == current.sum(axis=-1) + 1
+            first = np.where(alone, value, np.inf).min(axis=0)
+            together = (first >= score) & ((value.min(axis=0) < score) | np.isinf(first))
+            value = np.where(alone | together, value, np.inf)
         best, each = np.argmin(value, axis=0), np.arange(sets)
         going &= np.isfinite(value[best, each])
         if not going.any():

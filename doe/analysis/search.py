@@ -184,8 +184,9 @@ def search(fit: Fit, candidates: Sequence[Term] | str | None = None, *,
         runs can estimate together: models that cannot be estimated are left aside. By
         default the terms of `fit`, just as they are.
     method : {"exhaustive", "forward", "backward"}
-        All admissible models; or from the mean up, or from all candidates down, one term a
-        step to the very end, the best model on the way being the choice.
+        All admissible models; or from the mean up (a term together with its parents where no single
+        one helps), or from all candidates down, step by step to the very end, the best model on
+        the way being the choice.
     criterion : {"aicc", "bic", "r2_predicted"}
     heredity : {"strong", "weak", "none"}
         An interaction needs all its parents, one of them at least, or none; a square needs its
@@ -212,7 +213,8 @@ def search(fit: Fit, candidates: Sequence[Term] | str | None = None, *,
     >>> from doe.analysis import fit
     >>> region = Region([Factor(n, -1, 1) for n in "abc"])
     >>> data = pd.DataFrame(list(product((-1, 1), repeat=3)) * 2, columns=list("abc"))
-    >>> data["y"] = 5 + 2 * data.a - data.b + 1.5 * data.a * data.b + [.1, -.2, .3, -.1] * 4
+    >>> noise = np.resize([.1, -.2, .3, -.1, .2, -.3, 0], 16)
+    >>> data["y"] = 5 + 2 * data.a - data.b + 1.5 * data.a * data.b + noise
     >>> found = search(fit(data, Response("y"), region))
     >>> [str(t) for t in found.best], found.compared
     (['1', 'a', 'b', 'a:b'], 18)
@@ -245,7 +247,7 @@ def _exhaustive(fit: Fit, pool: Candidates, rule: Rule, data: Reduced, show: int
         limit = min(limit, 60_000_000 // data.n)  # residuals of every model are held at once
     sets = pool.sets(rule.heredity, limit)
     value, rest = (a[:, 0] for a in scores(rule, data, sets))
-    usable = np.isfinite(value)
+    usable = _usable(fit, value)
     weight = np.where(usable, np.exp(-(value - value.min()) / 2), 0.0)
     importance = np.array([weight[(sets.bits >> j & 1).astype(bool)].sum()
                            for j in range(len(sets.widths))])
@@ -275,15 +277,21 @@ def _stepwise(fit: Fit, pool: Candidates, rule: Rule, data: Reduced) -> Search:
         changes.append(sign + names[0] + along)
     path.insert(0, "step", np.arange(len(path)))
     path.insert(1, "change", changes)
-    usable = np.isfinite(value)
-    if not usable.any():
-        raise InputError("fit", fit.response.name, "no model on the way leaves three degrees of "
-                         "freedom for error", "Use method='forward', or record more runs")
+    usable = _usable(fit, value)
     table, models = _ranked(fit, pool, rule, data, visited[usable])
     order = np.argsort(value, kind="stable")[:usable.sum()]
     weight = np.exp(-(value[order] - value[order[0]]) / 2)
     return Search(fit, rule, pool, table, path, models, visited[order], value[order],
                   weight @ visited[order] / weight.sum(), float(weight.sum()), int(usable.sum()), 0)
+
+
+def _usable(fit: Fit, value: np.ndarray) -> np.ndarray:
+    """Models that have a criterion; there must be one."""
+    if not np.isfinite(value).any():
+        raise InputError("fit", fit.response.name, "no model can do without any of the runs (a "
+                         "block of a single run?) or leaves three degrees of freedom for error",
+                         "Use criterion='aicc', or record more runs")
+    return np.isfinite(value)
 
 
 def _ranked(fit: Fit, pool: Candidates, rule: Rule, data: Reduced, members: np.ndarray

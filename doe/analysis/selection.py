@@ -10,8 +10,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from doe import wording
 from doe.analysis.choosing import CRITERIA as SEARCHED
 from doe.analysis.choosing import criterion_value
@@ -43,7 +41,7 @@ def _criterion(name: str, fit: Fit) -> float:
     if not fit.df_error or fit.shifted.ssr <= 0:
         return math.inf
     return float(criterion_value(name, fit.shifted.ssr, None, len(fit.data),
-                                 np.array(len(fit.coefficients))))
+                                 len(fit.coefficients)))
 
 
 def backward(fit: Fit, *, criterion: str = "p", alpha: float = 0.05) -> Fit:
