@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from doe import wording
-from doe.analysis.choosing import choose
+from doe.analysis.choosing import check_least_squares, choose
 from doe.analysis.gram import Reduced
 from doe.analysis.model import Fit
 from doe.analysis.resampling import COUNT, SEED, as_count, as_seed, resamples
@@ -87,6 +87,7 @@ def cross_validate(subject: Search | Fit, *, folds: int | None = None,
         search must then be given, or every fold would use terms chosen with its runs).
     """
     start = subject.start if isinstance(subject, Search) else subject
+    check_least_squares(start)
     if start is subject and start.selection:
         raise InputError("subject", start.selection, "the terms of this fit were chosen from the "
                          "runs to be left out", "Give the search, or the fit before it")
@@ -212,7 +213,8 @@ def reality_check(subject: Search | Fit, *, count: int = COUNT, seed: int = SEED
     InputError
         If the terms of a fit were chosen from its data, or an option cannot be used.
     """
-    if isinstance(subject, Fit):
+    if not isinstance(subject, Search):
+        check_least_squares(subject)
         if subject.selection:
             raise InputError("subject", subject.selection, "how its terms were chosen cannot be "
                              "repeated from the fit alone", "Give the search, or the fit before it")

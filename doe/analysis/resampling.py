@@ -23,7 +23,7 @@ from doe.analysis.model import Fit
 from doe.errors import InputError, as_choice
 
 __all__ = ["KINDS", "Bootstrap", "as_count", "as_seed", "bootstrap", "modified_residuals",
-           "resamples"]
+           "refits", "resamples"]
 
 KINDS = ("residual", "parametric", "case")
 
@@ -172,29 +172,37 @@ def bootstrap(fit: Fit, *, count: int = COUNT, seed: int = SEED, kind: str = "re
     check_least_squares(fit)
     count, seed = as_count(count), as_seed(seed)
     _check_level(level)
-    x = fit.columns.matrix.to_numpy()
-    n, p = x.shape
-    drawn = resamples(fit, count, seed=seed, kind=kind)
-    q, r = np.linalg.qr(x)
-    inverse = np.linalg.inv(r)
-    fitted = x @ fit.shifted.params
-    residual = np.asarray(fit.shifted.model.endog) - fitted
-    if kind == "case":
-        moved, rest = _refit_cases(q, residual, drawn)
-    else:
-        noise = drawn - fit.shift - fitted
-        moved = noise @ q
-        rest = np.einsum("dn,dn->d", noise, noise) - np.einsum("dp,dp->d", moved, moved)
+    moved, rest = refits(fit, resamples(fit, count, seed=seed, kind=kind), kind)
     usable = np.isfinite(rest)
     if usable.sum() < max(100, count / 2):
         raise InputError("kind", kind, f"the model can be estimated in only {usable.sum():,} of "
-                         f"{count:,} resamples of these {n} runs", "Use kind='residual'")
-    moved, rest = moved[usable] @ inverse.T, rest[usable]
-    sigma = np.sqrt(np.maximum(rest, 0) / (n - p))
+                         f"{count:,} resamples of these {len(fit.data)} runs",
+                         "Use kind='residual'")
+    moved, rest = moved[usable], rest[usable]
     # Refits without residual, when all draws coincide, have no studentised value.
-    sigma = np.maximum(sigma, 1e-6 * fit.sigma)
+    sigma = np.maximum(np.sqrt(np.maximum(rest, 0) / fit.df_error), 1e-6 * fit.sigma)
     return Bootstrap(fit, kind, count, seed, int((~usable).sum()), level, fit.coefficients + moved,
                      sigma, _table(fit, moved, sigma, kind, level))
+
+
+def refits(fit: Fit, drawn: np.ndarray, kind: str) -> tuple[np.ndarray, np.ndarray]:
+    """Refit the model to what `resamples` drew.
+
+    Returns
+    -------
+    moved : ndarray, shape (count, p)
+        Coefficients of the model's columns less those of the fit.
+    rest : ndarray, shape (count,)
+        Residual sums of squares; missing where the model cannot be estimated.
+    """
+    q, r = np.linalg.qr(fit.columns.matrix.to_numpy())
+    if kind == "case":
+        moved, rest = _refit_cases(q, np.asarray(fit.shifted.resid), drawn)
+    else:
+        noise = drawn - fit.shift - np.asarray(fit.shifted.fittedvalues)
+        moved = noise @ q
+        rest = np.einsum("dn,dn->d", noise, noise) - np.einsum("dp,dp->d", moved, moved)
+    return moved @ np.linalg.inv(r).T, rest
 
 
 def _table(fit: Fit, moved: np.ndarray, sigma: np.ndarray, kind: str,
