@@ -2,6 +2,9 @@
 
 References
 ----------
+Šidák, Z. (1967). Rectangular confidence regions for the means of multivariate normal
+distributions. *Journal of the American Statistical Association* 62, 626–633 (the chance of any
+false alarm is at most that of independent tests).
 Holm, S. (1979). A simple sequentially rejective multiple test procedure. *Scandinavian Journal
 of Statistics* 6, 65–70.
 Benjamini, Y. & Hochberg, Y. (1995). Controlling the false discovery rate: a practical and
@@ -53,7 +56,7 @@ class Multiplicity:
         chance = 1 - (1 - self.alpha) ** m
         text = f"{wording.count(m, 'term')} tested at {100 * self.alpha:g} %"
         if m > 1 and chance >= RISKY:
-            text += (f": if none were real, at least one would look real with a chance of about "
+            text += (f": if none were real, at least one would look real with a chance of up to "
                      f"{100 * chance:.0f} %")
         surely, alone = table[table["surely"]], table[table["alone"]]
         mostly = table[table["mostly"] & ~table["surely"]]

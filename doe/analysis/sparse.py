@@ -39,7 +39,7 @@ CRITERIA = ("aicc", "bic")
 DEPENDENT = 1e-8
 """Own part of a column's squared length below which it says nothing new."""
 
-GRID = 60
+GRID = 40
 SMALL = 0.1
 """Share of the largest coefficient below which one counts as zero (Phoa, Pan & Xu 2009)."""
 
