@@ -117,7 +117,8 @@ def test_every_setting_met():
 def test_a_factor_that_is_not_in_the_model():
     found = achieved_difference(as_run(0.1, cup={2: "short"}), plan(), VOIDS, terms="time + speed")
     assert found.moved == (2,)
-    assert found.sentence.endswith("(cup). The model of voids has no term in it, so nothing moves.")
+    assert found.sentence.endswith("(cup). The model of voids has no term in cup, so nothing "
+                                   "moves.")
 
 
 def test_log_scale_gives_ratios():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from html import escape
 from itertools import product
 
 import numpy as np
@@ -12,7 +13,12 @@ import statsmodels.formula.api as smf
 
 from doe import Factor, InputError, Plan, Region, Response
 from doe.analysis import backward, fit
+from doe.analysis.achieved import achieved_difference
+from doe.analysis.sensitivity import sensitivity
 from doe.analysis.unlearned import KINDS, unlearned
+from doe.conclude import fit_all
+from doe.practice import demo_study
+from doe.report import sections
 from doe.terms import INTERCEPT, Term
 
 VOIDS = Response("voids", unit="%")
@@ -114,7 +120,8 @@ def test_effects_on_a_log_scale_are_factors():
     ends = np.log(model.table.set_index("term").loc[row.name, ["effect_low", "effect_high"]]
                   .astype(float)).abs()
     assert row["size"] == pytest.approx(np.exp(ends.max()))
-    assert "a factor of" in row["limit"]
+    assert row["limit"].startswith("× ")
+    assert row["limit"].replace("×", "a factor of") in row["finding"]
 
 
 def test_noise_beyond_what_was_assumed():
@@ -262,6 +269,23 @@ def test_nothing_is_left_open():
     found = unlearned(fit(data.reset_index(drop=True), VOIDS, region_of("AB")))
     assert found.table.empty
     assert found.sentence == "About voids nothing that these runs were made for is left open."
+
+
+def test_the_report_has_it_before_the_choice(tmp_path):
+    study = demo_study(tmp_path / "a.study", seed=5)
+    fits = fit_all(study)
+    titles = list(sections.SECTIONS)
+    assert titles.index("What could not be learned") == titles.index("The choice") - 1
+    shown = sections.SECTIONS["What could not be learned"](sections.Findings(study, fits))
+    text = str(shown[-1]["html"])
+    for row in unlearned(fits, study.plan).table.itertuples():
+        assert escape(row.subject) in text
+        assert row.kind == "within noise" or escape(row.finding) in text
+    for model in fits.values():
+        analysed = [p.get("text") for p in sections._steadiness(model, study)]
+        assert sensitivity(model).sentence in analysed
+        assert achieved_difference(model.data, study.plan, model.response, model.region,
+                                   model.terms).sentence in analysed
 
 
 def test_bad_input():

@@ -113,7 +113,8 @@ class AchievedDifference:
             return " ".join(said)
         used = {n for t in fit.terms for n in t.names}
         if not used & set(self.settings["factor"]):
-            return f"The model of {fit.response.label} has no term in it, so nothing moves."
+            named = wording.join(self.settings["label"], "or")
+            return f"The model of {fit.response.label} has no term in {named}, so nothing moves."
         if not np.isfinite(size).any():
             gap = rows["effect_difference"]
             at = (np.log(gap) if fit.log_scale else gap).abs().idxmax()

@@ -242,7 +242,8 @@ def _compare(made: Fit, kept: Mapping[str, Any]) -> None:
     """Refuse a new fit whose coefficients differ from the kept ones."""
     found = _coefficients(made)
     scale = max(map(abs, found.values()), default=0.0) or 1.0
-    for name in [*(kept.keys() ^ found.keys()), *found]:
+    unmatched = [n for n in [*kept, *found] if (n in kept) != (n in found)]
+    for name in [*unmatched, *found]:
         before, now = kept.get(name), found.get(name)
         known = all(isinstance(v, Real) and not isinstance(v, bool) and math.isfinite(v)
                     for v in (before, now))

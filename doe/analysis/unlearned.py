@@ -83,8 +83,7 @@ class Unlearned:
                 if (last.get("response"), last.get("kind")) == (row.response, row.kind):
                     last["subject"] += f", {subject}"
                     continue
-                finding = ("In brackets the largest effect that the 95 % interval leaves "
-                           "possible: within noise is not the same as absent.")
+                finding = "In brackets the largest effect that the 95 % interval leaves possible."
             else:
                 subject, finding = row.subject, row.finding
             rows.append({"response": row.response, "kind": row.kind, "subject": subject,

@@ -123,10 +123,11 @@ def _bound(fit: Fit, term: Term, noise: float | None) -> tuple[float, str, str]:
     what = "its effect" if len(rows) == 1 else "the largest of its effects"
     low, high = ends[worst]
     furthest = low if abs(distance[worst, 0]) > abs(distance[worst, 1]) else high
-    limit = (f"a factor of {wording.digits(furthest)}" if fit.log_scale
-             else wording.quantity(furthest, fit.response.unit))
     size = float(np.exp(reach[worst]) if fit.log_scale else reach[worst])
-    return size, limit, f"{what} could still be {limit} ({by} {wording.interval(low, high)})."
+    limit = said = wording.quantity(furthest, fit.response.unit)
+    if fit.log_scale:
+        limit, said = (f"{sign} {wording.digits(furthest)}" for sign in ("×", "a factor of"))
+    return size, limit, f"{what} could still be {said} ({by} {wording.interval(low, high)})."
 
 
 def _rest(fit: Fit, known: set[str]) -> list[Question]:

@@ -8,10 +8,8 @@ what users wrote.
 from __future__ import annotations
 
 import hashlib
-import platform
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
 
 import pandas as pd
 import plotly.graph_objects as go
@@ -19,6 +17,11 @@ from markupsafe import Markup
 
 from doe import charts
 from doe.analysis import Fit
+from doe.analysis.achieved import achieved_difference
+from doe.analysis.model_file import PACKAGES, package_versions
+from doe.analysis.sensitivity import FEW as TOLD
+from doe.analysis.sensitivity import sensitivity
+from doe.analysis.unlearned import unlearned
 from doe.brief_tables import equipment_tables, factor_table, response_table
 from doe.cautions import cautions, to_programmes
 from doe.decision import Confirmation, Recipe
@@ -29,7 +32,6 @@ from doe.wording import digits, join
 
 __all__ = ["SECTIONS"]
 
-PACKAGES = ("cupstudy", "numpy", "pandas", "scipy", "statsmodels", "pyDOE3", "plotly")
 EFFECTS = {"label": "term", "effect": "effect", "effect_low": "95 % from", "effect_high": "to",
            "p": "p"}
 VARIANCE = {"source": "source", "df": "df", "sum_of_squares": "sum of squares",
@@ -49,6 +51,11 @@ class Findings:
 CONFIRMATION = {"label": "response", "unit": "unit", "runs": "runs", "observed": "observed",
                 "predicted": "predicted", "low": "expected from", "high": "to",
                 "specification": "specification", "runs_inside": "runs that meet it"}
+
+
+SENSITIVITY = {"label": "term", "change": "what changes", "runs": "without any one of runs",
+               "effect": "effect", "p": "p", "run": "furthest without run",
+               "effect_without": "effect then", "p_without": "p then"}
 
 
 DRIFT = {"label": "setting", "unit": "unit", "setting": "chosen", "low": "from", "high": "to",
@@ -174,8 +181,36 @@ def analysis(found: Findings) -> list[dict]:
                   drawn(charts.main_effects(f))]
         if any(len(t.names) > 1 for t in f.terms):
             parts.append(drawn(charts.interactions(f)))
-        parts.append(drawn(charts.residual_panel(f)))
+        parts += [drawn(charts.residual_panel(f)), *_steadiness(f, found.study)]
     return parts
+
+
+def _steadiness(f: Fit, study: Study) -> list[dict]:
+    """What single runs, and settings that were not met, do to the conclusions."""
+    if not isinstance(f, Fit):
+        return []
+    lean = sensitivity(f)
+    parts = [{"kind": "text", "text": lean.sentence}]
+    if len(lean.summary) > TOLD:
+        parts.append(table(lean.summary, SENSITIVITY, numbers="each",
+                           caption="Conclusions that one run changes when left out"))
+    known = "run" in f.data and f.data["run"].isin(study.plan.runs["run"]).all()
+    if known and any(r.settings for r in study.done):
+        met = achieved_difference(f.data, study.plan, f.response, f.region, f.terms,
+                                  blocks=None if f.blocks is None else f.blocks.name)
+        parts.append({"kind": "text", "text": met.sentence})
+    return parts
+
+
+def open_questions(found: Findings) -> list[dict]:
+    fits = [f for f in found.fits.values() if isinstance(f, Fit)]
+    if not fits:
+        return []
+    left = unlearned(fits, found.study.plan)
+    if left.table.empty:
+        return listed(left.sentences)
+    return [lead("What these runs leave open. An effect within noise is not the same as none."),
+            table(left.summary.assign(kind=left.summary["kind"].str.capitalize()))]
 
 
 def choice(found: Findings) -> list[dict]:
@@ -215,13 +250,8 @@ def making(found: Findings) -> list[dict]:
     study, recipe = found.study, found.recipe
     data = study.table()
     digest = hashlib.sha256(data.to_csv(index=False, float_format="%.12g").encode()).hexdigest()
-    rows = [("Python", platform.python_version())]
-    for name in PACKAGES:
-        try:
-            rows.append((name, version(name)))
-        except PackageNotFoundError:
-            rows.append((name, "not installed as a package"))
-    parts = [table(pd.DataFrame(rows, columns=["software", "version"])),
+    versions = package_versions((*PACKAGES, "pyDOE3", "plotly"))
+    parts = [table(pd.DataFrame(versions.items(), columns=["software", "version"])),
              *listed([f"Run order drawn with seed {study.plan.seed}.",
                       f"Seed of the search for the best setting: {recipe.seed}." if recipe else "",
                       f"SHA-256 of the raw data as CSV: {digest}.",
@@ -241,6 +271,7 @@ SECTIONS = {
     "The plan": plan,
     "The runs": conduct,
     "Analysis": analysis,
+    "What could not be learned": open_questions,
     "The choice": choice,
     "Cautions": safety,
     "How this report was made": making,
