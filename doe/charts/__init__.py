@@ -6,6 +6,7 @@ Every function returns a ``plotly.graph_objects.Figure`` whose title says the fi
 
 from __future__ import annotations
 
+from doe.charts.comparison import compared_power, region_fractions
 from doe.charts.diagnostics import residual_panel
 from doe.charts.effects import half_normal, ordered_effects
 from doe.charts.means import interactions, main_effects
@@ -23,6 +24,7 @@ __all__ = [
     "TEMPLATE",
     "Still",
     "column_correlation",
+    "compared_power",
     "conformance",
     "contour",
     "detectable_effects",
@@ -36,6 +38,7 @@ __all__ = [
     "precision_map",
     "prediction_profile",
     "refresh",
+    "region_fractions",
     "residual_panel",
     "run_progress",
     "surface",

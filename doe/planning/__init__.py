@@ -17,6 +17,7 @@ from __future__ import annotations
 from doe.planning.aliases import AliasStructure, alias_matrix, alias_structure
 from doe.planning.appraisal import Appraisal, appraise, efficiencies, prediction_variance
 from doe.planning.augment import add_axial, augment
+from doe.planning.comparison import Comparison, compare
 from doe.planning.composite import small_composite
 from doe.planning.definitive import definitive_screening
 from doe.planning.doehlert import doehlert_shell
@@ -40,6 +41,7 @@ __all__ = [
     "FAMILIES",
     "AliasStructure",
     "Appraisal",
+    "Comparison",
     "Effort",
     "FractionOfRegion",
     "OrderAppraisal",
@@ -54,6 +56,7 @@ __all__ = [
     "augment",
     "box_behnken",
     "central_composite",
+    "compare",
     "definitive_screening",
     "doehlert_shell",
     "efficiencies",
