@@ -351,24 +351,23 @@ def _choose(fit: Fit, pool: Candidates, data: Reduced, method: str, criterion: s
             "coefficients": p, **value})
         members.append(member)
         steps.append(k)
-    path = pd.DataFrame(rows)
+    path, shrunken = pd.DataFrame(rows), _natural(pool, coefficients[steps])
     at = int(path[criterion].idxmin())
     best = pool.chosen(members[at])
-    scale = np.linalg.norm(Reduced.of(pool.base, pool.columns, y).columns[..., 0], axis=1)
-    length = np.linalg.norm(pool.columns, axis=0)
-    natural = coefficients / np.where(scale * length > 0, scale * length, np.inf)
-    names = [f"{pool.terms[j]}" if pool.widths[j] == 1 else f"{pool.terms[j]}, column {i + 1}"
-             for j in range(len(pool.terms)) for i in range(pool.widths[j])]
-    shrunken = pd.DataFrame(natural[steps], columns=names)
-    refit = fit.refit(best)
-    own = refit.table[refit.table["source"].isin([str(t) for t in pool.terms])]
-    there = np.flatnonzero(np.repeat(members[at], pool.widths))
-    order = {str(pool.terms[owner[j]]): [] for j in there}
-    for j in there:
-        order[str(pool.terms[owner[j]])].append(natural[steps[at], j])
+    refit = fit.refit(best).table
+    own = refit[refit["source"].isin([str(t) for t in pool.terms])]
+    there = np.repeat(members[at], pool.widths)
     table = pd.DataFrame({
-        "term": own["term"], "label": own["label"],
-        "shrunken": [v for s in dict.fromkeys(own["source"]) for v in order[s]],
+        "term": own["term"], "label": own["label"], "shrunken": shrunken.to_numpy()[at, there],
         "coefficient": own["coefficient"], "effect": own["effect"]}).reset_index(drop=True)
-    table.attrs["units"] = {"effect": refit.table.attrs["units"]["effect"]}
+    table.attrs["units"] = {"effect": refit.attrs["units"]["effect"]}
     return SparsePath(fit, method, criterion, pool, path, shrunken, table, best)
+
+
+def _natural(pool: Candidates, coefficients: np.ndarray) -> pd.DataFrame:
+    """Coefficients of the columns in coded units, from those of columns of unit length."""
+    reduced = Reduced.of(pool.base, pool.columns, np.zeros(pool.n)).columns[..., 0]
+    length = np.linalg.norm(reduced, axis=1) * np.linalg.norm(pool.columns, axis=0)
+    names = [str(t) if width == 1 else f"{t}, column {i + 1}"
+             for t, width in zip(pool.terms, pool.widths, strict=True) for i in range(width)]
+    return pd.DataFrame(coefficients / np.where(length > 0, length, np.inf), columns=names)
