@@ -401,7 +401,7 @@ def _improve(task: GroupedTask, points: np.ndarray, which: np.ndarray, factors: 
 
 
 def _moves(space: Space, factors: list[int], k: int, wide: bool) -> np.ndarray:
-    """Steps along the given numeric factors and pairs of them; (m, k)."""
+    """Steps along the given numeric factors, and pairs of them where `wide`; (m, k)."""
     steps = []
     for j in factors:
         f = space.region.factors[j]
@@ -415,7 +415,7 @@ def _moves(space: Space, factors: list[int], k: int, wide: bool) -> np.ndarray:
         one = np.zeros(k)
         one[i] = x
         moves.append(one)
-        for j, y in steps[:a]:
+        for j, y in steps[:a] if wide else ():
             if i != j:
                 two = one.copy()
                 two[j] = y

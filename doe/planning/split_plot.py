@@ -32,7 +32,7 @@ from doe.planning.criteria import CRITERIA, criterion_for, without_blocks
 from doe.planning.layout import kinds_of_points
 from doe.planning.plan import Plan
 from doe.planning.rules import Allowed, both, forbid
-from doe.planning.search import Task, search
+from doe.planning.search import Task, search, usual_starts
 from doe.planning.settle import block_columns
 from doe.planning.split_exchange import GroupedTask, search_grouped, settle_grouped
 from doe.planning.strata import error_strata, precision
@@ -45,6 +45,7 @@ __all__ = ["random_blocks", "split_plot"]
 Progress = Callable[[int, int, float], None]
 _WORK = 1e9
 _MANY = 200
+_COMPARED = 2000
 
 
 def split_plot(region: Region, *, whole_plots: int | Sequence[int] | None = None,
@@ -283,8 +284,9 @@ def _randomised(space: Space, judge, block: np.ndarray, seed: int):
     tails = block_columns(np.arange(int(block.max()) + 1))
     size = len(space.columns) + tails.shape[1]
     task = Task(space, judge, block, tails, np.zeros((size, size)), len(block))
-    lattice = space.lattice(space.coarse(), 5000, seed)
-    found = search(task, lattice, starts=60, seed=seed, best_possible=1.0, mixer=space.mixer)
+    lattice = space.lattice(space.coarse(), _COMPARED, seed)
+    starts = int(np.clip(usual_starts(task, len(lattice)) // 4, 10, 60))
+    found = search(task, lattice, starts=starts, seed=seed, best_possible=1.0, mixer=space.mixer)
     return found.points, found.merit, task
 
 
