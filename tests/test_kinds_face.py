@@ -113,6 +113,15 @@ def test_contrasts_repeat_the_table(model):
     profile, wald = (model.contrast(both, intervals=i).iloc[0] for i in ("profile", "wald"))
     scale = np.log if model.ratio else np.asarray
     np.testing.assert_allclose(scale(profile), scale(wald), atol=0.3)
+    # With the intercept in it: what the intercept itself is over a region centred there.
+    there = Region([dataclasses.replace(REGION["a"], low=0, high=2),
+                    dataclasses.replace(REGION["b"], low=-4, high=-2)])
+    moved = fit_kind(runs(), model.response, there, "a + b")
+    rows = model.design_rows(pd.DataFrame({"a": [1.0], "b": [-3.0]}))
+    np.testing.assert_allclose(model.limits(rows[0]), moved.limits(np.eye(len(rows[0]))[0]),
+                               rtol=1e-5)
+    half = scale(model.contrast(np.eye(len(rows[0]))[[-2]]).iloc[0].to_numpy(float))
+    np.testing.assert_allclose(half, scale(effect.to_numpy(float)) / 2, rtol=1e-6)
 
 
 def test_words_are_whole_sentences(model):

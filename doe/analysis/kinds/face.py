@@ -141,7 +141,7 @@ class KindFit(ABC):
         whole = np.linalg.inv(self.estimate.information)
         return self.dispersion * whole[np.ix_(self.places, self.places)]
 
-    @cached_property
+    @property
     def log_likelihood(self) -> float:
         """The greatest log-likelihood."""
         return self.estimate.value
@@ -189,11 +189,12 @@ class KindFit(ABC):
         level : float
         """
         whole, x = np.asarray(combination, float), self.rows.matrix
-        j = int(np.argmax(np.abs(whole)))
-        if not whole[j]:
+        if not whole.any():
             return 0.0, 0.0
-        # The combination takes the place of its weightiest coefficient. As that enters it once,
-        # the columns span the same volume, which a penalised likelihood would notice.
+        # The combination takes the intercept's place if that is in it (grades have their levels
+        # there), else its weightiest coefficient's. As that enters it once, the columns span
+        # the same volume, which a penalised likelihood would notice.
+        j = 0 if whole[0] else int(np.argmax(np.abs(whole)))
         c = whole / whole[j]
         matrix = x - np.outer(x[:, j], np.where(np.arange(len(c)) == j, 0, c))
         peak = self._peak

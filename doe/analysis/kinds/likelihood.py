@@ -159,11 +159,13 @@ def profile_limits(profile: Callable[[float], float], centre: float, value: floa
     (float, float)
         An end is infinite if the profile never falls as far.
     """
-    root = np.sqrt(drop)
+    root, known = np.sqrt(drop), {centre: -np.sqrt(drop)}
 
     def beyond(at: float) -> float:
-        fall = 2 * (value - profile(at))
-        return (np.sqrt(max(fall, 0.0)) if fall < np.inf else 1e6) - root
+        if at not in known:
+            fall = 2 * (value - profile(at))
+            known[at] = (np.sqrt(max(fall, 0.0)) if fall < np.inf else 1e6) - root
+        return known[at]
 
     ends = []
     for side in (-1.0, 1.0):
