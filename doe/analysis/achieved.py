@@ -29,15 +29,15 @@ if TYPE_CHECKING:
 
 __all__ = ["AchievedDifference", "achieved_difference"]
 
-NOTABLE = 0.1
+NOTABLE = 0.25
 """Move of a coefficient, in its standard errors, from which it is told by name (common practice,
 no source)."""
 
 ROUNDING = 1e-9
 """Difference of a setting, in half-ranges, that is nothing but rounding."""
 
-MANY = 6
-"""Up to so many runs are named."""
+MANY, FEW = 6, 3
+"""Up to so many runs are named, and so many differences told."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,11 +104,16 @@ class AchievedDifference:
         told = rows[(size >= NOTABLE) & ~rows["term"].isin(turned["term"])]
         unit = "" if fit.log_scale else fit.response.unit
         kind = "factor" if fit.log_scale else "effect"
-        for row in told.iloc[np.argsort(-size[told.index], kind="stable")].itertuples():
+        told = told.iloc[np.argsort(-size[told.index], kind="stable")]
+        for row in told.head(FEW).itertuples():
             said.append(f"The {kind} of {row.label} is "
                         f"{wording.quantity(row.effect_achieved, unit)} by the achieved settings "
                         f"and {wording.quantity(row.effect_planned, unit)} by the planned ones "
                         f"({wording.digits(abs(row.in_standard_errors), 2)} standard errors).")
+        if len(told) > FEW:
+            rest = len(told) - FEW
+            said.append(f"{wording.count(rest, 'further effect')} move{'s' * (rest == 1)} by up to "
+                        f"{wording.digits(size[told.index].iloc[FEW], 2)} standard errors.")
         if said:
             return " ".join(said)
         used = {n for t in fit.terms for n in t.names}

@@ -329,7 +329,7 @@ def _parts(fit: Fit, by: Mapping[str, pd.DataFrame]) -> Iterable[str]:
         names = by["range"]["subject"]
         yield f"what {wording.join(names)} do{'es' * (len(names) == 1)} beyond what was run"
     if len(by["curvature"]):
-        yield f"whether the response bends with {wording.join(by['curvature']['subject'], 'or')}"
+        yield "whether the response bends, and with which factor"
     if len(by["beyond the data"]):
         yield ("what happens in "
                f"{wording.percent(by['beyond the data']['size'].sum())} of the region")
