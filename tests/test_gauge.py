@@ -99,6 +99,8 @@ def test_nested_components_of_lme4():
     # summary(aov(strength ~ Error(batch/cask), Pastes)): mean squares 27.489, 17.545, 0.678
     np.testing.assert_allclose(found.anova["mean_square"].iloc[:3].round(3), [27.489, 17.545,
                                                                              0.678])
+    np.testing.assert_allclose(found.anova["variance"].iloc[:3], [
+        1.6573090814, 8.4336666204, 0.6779999841], rtol=2e-6)
     split = variance_components(data, value="strength", groups="batch/cask", unit="psi")
     np.testing.assert_allclose(split.table["variance"], rows.loc[
         ["operator", "part", "repeatability"], "variance"], rtol=1e-9)

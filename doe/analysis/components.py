@@ -91,8 +91,7 @@ def variance_components(data: pd.DataFrame, *, value: str, groups: str | Sequenc
     like = Likelihood(y, np.ones((len(y), 1)), [g.codes for g in found])
     check_separable(like, found, "measurement")
     reml = fit_reml(like)
-    inverse = np.linalg.inv(reml.covariance)
-    mean = float(inverse.sum(axis=0) @ y / inverse.sum())
+    mean = float(reml.inverse.sum(axis=0) @ y / reml.inverse.sum())
     table = components_table(reml, found, "measurement", unit)
     return VarianceComponents(table, found, reml, mean, value.replace("_", " "), unit,
                               tuple(remarks))

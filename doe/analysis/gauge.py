@@ -26,7 +26,7 @@ from scipy import stats
 from doe import wording
 from doe.analysis import gauge_sentences as words
 from doe.analysis.components import check_separable, measured
-from doe.analysis.groups import Grouping
+from doe.analysis.groups import Grouping, plural
 from doe.analysis.likelihood import Likelihood
 from doe.analysis.reml import Reml, fit_reml
 from doe.errors import InputError, as_number
@@ -228,7 +228,7 @@ def gauge_study(data: pd.DataFrame, *, part: str, operator: str, value: str, nes
     ...     "grind": [20, 21, 22, 22, 31, 30, 33, 32, 25, 26, 26, 28, 40, 41, 43, 42]})
     >>> study = gauge_study(data, part="cup", operator="person", value="grind", unit="µm")
     >>> round(study.sd, 2), study.distinguishable
-    (1.37, 9)
+    (1.4, 8)
     """
     for name, number in (("tolerance", tolerance), ("effect", effect)):
         if number is not None:
@@ -243,8 +243,9 @@ def gauge_study(data: pd.DataFrame, *, part: str, operator: str, value: str, nes
                              "one, so that nothing can be said of differences", "Measure at least "
                              "two (common practice: three operators and ten parts)")
     if not nested and parts.refines(persons):
-        raise InputError("nested", nested, f"no {parts.label} was measured by two of "
-                         f"{operator}", "Pass nested=True if every one measured parts of their own")
+        raise InputError("nested", nested, f"no {parts.label} was measured by two "
+                         f"{plural(persons.label)}",
+                         "Pass nested=True if every one measured parts of their own")
     if nested:
         groups, roles = [persons, parts], ["operator", "part"]
     else:

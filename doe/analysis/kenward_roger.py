@@ -87,8 +87,7 @@ class FixedEffects:
         like, x = reml.likelihood, reml.likelihood.x
         self.reml, self.method = reml, method
         self._z = [indicator(g) for g in like.groups]
-        self.inverse = np.linalg.inv(reml.covariance)
-        self.inverse = (self.inverse + self.inverse.T) / 2
+        self.inverse = reml.inverse
         # Columns of unlike length would cost digits in the normal equations.
         q, r = np.linalg.qr(x)
         back = np.linalg.inv(r)

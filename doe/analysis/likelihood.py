@@ -159,9 +159,9 @@ class Likelihood:
         d = 1 + weights @ ratios
         weighted = weights / d[:, None]
         return Point(self.df, ratios, float(sizes @ np.log(d)), float(np.sum(squares / d)),
-                      sizes @ weighted, (squares / d) @ weighted,
-                      lambda: ((weighted * (squares / d)[:, None]).T @ weighted,
-                               (weighted * sizes[:, None]).T @ weighted))
+                     sizes @ weighted, (squares / d) @ weighted,
+                     lambda: ((weighted * (squares / d)[:, None]).T @ weighted,
+                              (weighted * sizes[:, None]).T @ weighted))
 
     def _at_dense(self, ratios: np.ndarray) -> Point:
         d = np.sqrt(ratios)[self._owner]
@@ -182,7 +182,7 @@ class Likelihood:
 
         traces = np.add.reduceat(self._diagonal - np.einsum("ij,ij->j", left, left), starts)
         return Point(self.df, ratios, 2 * float(np.log(factor.diagonal()).sum()),
-                      self.df - float(last @ last), traces, np.add.reduceat(u * u, starts), second)
+                     self.df - float(last @ last), traces, np.add.reduceat(u * u, starts), second)
 
     def deviance(self, variances: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Minus twice the log-likelihood of variances in units of `unit`, constants left out.

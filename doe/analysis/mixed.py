@@ -78,7 +78,7 @@ def fit_mixed(data: pd.DataFrame, response: Response, region: Region,
     ...     "voids": [4.1, 2.9, 6.9, 7.6, 4.4, 5.4, 6.5, 5.6]})
     >>> model = fit_mixed(data, Response("voids", unit="%"), region, "pressure + time")
     >>> model.table[["term", "effect", "df"]].round(2).values.tolist()
-    [['1', 5.42, 2.0], ['pressure', 2.45, 2.0], ['time', -0.95, 3.0]]
+    [['1', 5.43, 2.0], ['pressure', 2.45, 2.0], ['time', -0.95, 3.0]]
     """
     as_choice("method", method, METHODS)
     used, y, remarks = _usable(data, response, region)

@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 from scipy import optimize, stats
 
-from doe.analysis.likelihood import Likelihood, Point
+from doe.analysis.likelihood import Likelihood, Point, indicator
 
 __all__ = ["Reml", "fit_reml"]
 
@@ -58,6 +58,16 @@ class Reml:
         for variance, codes in zip(self.variances, self.likelihood.groups, strict=False):
             out += variance * (codes[:, None] == codes)
         return out
+
+    @cached_property
+    def inverse(self) -> np.ndarray:
+        """Inverse of `covariance`; only a matrix with a row a group is ever inverted."""
+        residual = self.variances[-1]
+        z = np.hstack([indicator(codes) * np.sqrt(variance / residual) for variance, codes in
+                       zip(self.variances, self.likelihood.groups, strict=False)])
+        core = np.linalg.inv(z.T @ z + np.eye(z.shape[1]))
+        out = (np.eye(len(z)) - z @ core @ z.T) / residual
+        return (out + out.T) / 2
 
     @property
     def deviance(self) -> float:
