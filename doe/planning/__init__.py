@@ -14,6 +14,7 @@ Fractional factorial 2^(3−1), resolution III: 8 runs in 3 factors, run order d
 
 from __future__ import annotations
 
+from doe.planning.advice import Advice, advise
 from doe.planning.aliases import AliasStructure, alias_matrix, alias_structure
 from doe.planning.appraisal import Appraisal, appraise, efficiencies, prediction_variance
 from doe.planning.augment import add_axial, augment
@@ -39,6 +40,7 @@ from doe.planning.surface import box_behnken, central_composite
 
 __all__ = [
     "FAMILIES",
+    "Advice",
     "AliasStructure",
     "Appraisal",
     "Comparison",
@@ -48,6 +50,7 @@ __all__ = [
     "Plan",
     "PowerResult",
     "add_axial",
+    "advise",
     "alias_matrix",
     "alias_structure",
     "appraise",
