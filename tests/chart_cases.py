@@ -12,7 +12,15 @@ import plotly.graph_objects as go
 from doe import Factor, Region, Response, charts
 from doe.analysis import fit
 from doe.decision import best_setting, operating_window
-from doe.planning import appraise, central_composite, fractional_factorial
+from doe.planning import (
+    Comparison,
+    appraise,
+    box_behnken,
+    central_composite,
+    compare,
+    fractional_factorial,
+    full_factorial,
+)
 
 SIZE = Response("agglomerate", unit="µm", upper=30, label="largest agglomerate")
 VOIDS = Response("voids", unit="mL/mL", upper=1e-3, scale="log", label="bubble fraction")
@@ -20,10 +28,10 @@ HEAT = Response("heat", unit="°C", upper=38, label="temperature rise")
 CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions", "residual_panel",
           "contour", "contour_log", "surface", "prediction_profile", "conformance",
           "operating_window", "plan_map", "column_correlation", "precision_map",
-          "detectable_effects", "run_progress")
+          "detectable_effects", "run_progress", "compared_power", "region_fractions")
 NASTY_CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions",
                 "residual_panel", "contour", "surface", "prediction_profile", "conformance",
-                "operating_window", "run_progress")
+                "operating_window", "run_progress", "compared_power", "region_fractions")
 NASTY = "<b>a</b> & <script>x</script> %{y} $z$"
 
 
@@ -114,6 +122,18 @@ def plans() -> dict:
 
 
 @cache
+def compared() -> Comparison:
+    """Four plans for one region; the factorial cannot estimate the squares."""
+    region = mixing_region(False)
+    return compare({
+        "central composite": central_composite(region, seed=3),
+        "face-centred composite": central_composite(region, axial="face-centred", seed=3),
+        "Box–Behnken": box_behnken(region, seed=3),
+        "two-level factorial": full_factorial(region, replicates=2, centre_points=3, seed=3),
+    }, model="quadratic", sd=2.0, against=())
+
+
+@cache
 def every_chart() -> dict[str, go.Figure]:
     """One figure of every kind, ordinary data."""
     quadratic, screened, fits = surface_fit(), screening_fit(), list(all_fits())
@@ -137,6 +157,8 @@ def every_chart() -> dict[str, go.Figure]:
         "precision_map": charts.precision_map(plans()["composite"], "revolution", "time"),
         "detectable_effects": charts.detectable_effects(appraise(plan, sd=2.0), SIZE),
         "run_progress": charts.run_progress(surface_data(), SIZE, total=20),
+        "compared_power": charts.compared_power(compared(), SIZE),
+        "region_fractions": charts.region_fractions(compared()),
     }
 
 
@@ -155,7 +177,18 @@ def nasty_charts() -> dict[str, go.Figure]:
         "conformance": charts.conformance(recipe, [f]),
         "operating_window": charts.operating_window(window, [f], setting=recipe.settings),
         "run_progress": charts.run_progress(f.data, f.response, total=20),
+        "compared_power": charts.compared_power(_nasty_compared(), f.response),
+        "region_fractions": charts.region_fractions(_nasty_compared()),
     }
+
+
+def _nasty_compared() -> Comparison:
+    """Plans whose names hold markup; the third has hardly anything to test with."""
+    region = nasty_fit().region
+    return compare({NASTY: full_factorial(region, replicates=2, seed=1),
+                    NASTY + " 2": full_factorial(region, replicates=3, seed=1),
+                    NASTY + " 3": full_factorial(region, seed=1)},
+                   model="interactions", against=())
 
 
 def trace(figure: go.Figure, name: str):

@@ -82,7 +82,7 @@ def _finding(curves: Mapping[str, FractionOfRegion], missing: list[str]) -> tupl
     best = min(at, key=at.get)
     share = wording.percent(_ENOUGH)
     said = [f"Model fitted after all {curves[best].runs} runs." if len(curves) == 1 else
-            "Runs: " + wording.join(f"{n} {c.runs}" for n, c in curves.items()) + ".",
+            "Runs: " + wording.join(f"{n} ({c.runs})" for n, c in curves.items()) + ".",
             "The mark at the end is the greatest found anywhere."]
     if missing:
         said.append(f"Not drawn, as {'it' if len(missing) == 1 else 'they'} cannot estimate the "
@@ -147,7 +147,7 @@ def compared_power(comparison: Comparison, response: Response | None = None, *,
                 marker={"symbol": style.symbol, "size": 11, "color": style.colour,
                         "line": {"color": "white", "width": 1}},
                 hovertemplate="%{x:.3~r} with %{y:.0f} %<extra>" + escape(name) + "</extra>"))
-    figure.add_hline(y=100 * wanted, line={"color": GREY, "width": 1, "dash": "dot"})
+    figure.add_hline(y=100 * wanted, layer="below", line={"color": GREY, "width": 1, "dash": "dot"})
     if log:
         axis, unit = f"Main effect, low to high, on {response.label} (ratio)", ""
     elif response is None:
@@ -168,6 +168,11 @@ def compared_power(comparison: Comparison, response: Response | None = None, *,
                        quantity(comparison.sd, response.unit)) + ".")
     if missing:
         said.append(f"Not drawn, as nothing is left to test with: {wording.join(missing)}.")
+    table = comparison.table
+    for name in table.index[table["estimable"] < table["coefficients"]].difference(missing):
+        lost = int(table.loc[name, "coefficients"] - table.loc[name, "estimable"])
+        said.append(f"{wording.capitalise(name)} cannot estimate "
+                    f"{wording.count(lost, 'other coefficient')} of the model.")
     share = f"{100 * wanted:g}\u00a0%"
     if not least:
         title = f"No plan finds a main effect of the sizes shown with {share} power"
@@ -179,4 +184,6 @@ def compared_power(comparison: Comparison, response: Response | None = None, *,
                  "power")
         rest = [f"{n} from {size[n]}" for n in sorted(least, key=least.get) if n != best]
         title += f"; {wording.join(rest)}" if rest else ""
+        later = [n for n in names if n not in least and n not in missing]
+        title += f"; {wording.join(later)} only larger ones than shown" if later else ""
     return dress(figure, title, " ".join(said), height=390, above=legend_height(figure))
