@@ -178,17 +178,15 @@ def analyse(study: StudyPath,
                 help="Terms as a formula, e.g. '(a + b)**2 + I(a**2)', or mean, linear, "
                      "interactions, quadratic.")] = None) -> None:
     """Fit the responses and say what matters."""
-    from doe.analysis import fit
-    from doe.conclude import fit_all
-    from doe.report.sections import EFFECTS, VARIANCE
-    from doe.tables import Table
+    from doe.conclude import fit_all, fit_response
+    from doe.evidence import effects_table, tests_table
 
     value = _read_with_plan(study)
     if response:
         value.brief.response(response)
     fits = fit_all(value)
     if terms is not None:
-        fits = {name: fit(value.table(), f.response, value.plan.region, terms)
+        fits = {name: fit_response(value, f.response, terms)
                 for name, f in fits.items()}
     for name, f in fits.items():
         if response and name != response:
@@ -197,8 +195,8 @@ def analyse(study: StudyPath,
         out.print(f.sentence, markup=False)
         for sentence in f.sentences[1:]:
             out.print(f"• {sentence}", markup=False)
-        out.print(repr(Table(f.table[f.table["term"] != "1"], EFFECTS)), markup=False)
-        out.print(repr(Table(f.anova.table, VARIANCE)), markup=False)
+        out.print(repr(effects_table(f)), markup=False)
+        out.print(repr(tests_table(f)), markup=False)
 
 
 @app.command()
@@ -213,6 +211,9 @@ def choose(study: StudyPath) -> None:
         raise InputError("study", str(study), "no response has two measurements yet",
                          "Record more runs first")
     recipe = recommend(value, fits)
+    if recipe is None:
+        raise InputError("study", str(study), "no response of this study can be searched over",
+                         "Measure at least one as a number, or read the predictions in a notebook")
     for sentence in recipe.sentences:
         out.print(f"• {sentence}", markup=False)
     out.print(repr(Table(recipe.table, ["label", "unit", "predicted", "low", "high",

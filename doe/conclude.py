@@ -2,40 +2,91 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-from doe.analysis import Fit, backward, fit
+import pandas as pd
+
+from doe.analysis import Fit, MixedFit, backward, fit_mixed
+from doe.analysis.kinds import CensoredFit, KindFit, fit_kind
 from doe.decision import Recipe, best_setting
+from doe.responses import Response
 from doe.study import Study
+from doe.terms import Term
+from doe.wording import capitalise, quantity
 
-__all__ = ["fit_all", "recommend"]
-
+__all__ = ["fit_all", "fit_response", "recommend"]
 
 FEW_DEGREES = 5
 """With fewer degrees of freedom for error than this the terms within noise are left out, so
 that what they used up can tell noise from effect (common practice, no source)."""
 
 
-def fit_all(study: Study) -> dict[str, Fit]:
+def fit_response(study: Study, response: Response, terms: Sequence[Term] | str | None = None):
+    """The model that a response's kind and the plan's structure call for.
+
+    Runs grouped by settings that were not reset (``whole_plot``) get a mixed model; counts,
+    shares, grades and readings beyond a detection limit the model of their kind; all others
+    least squares.
+
+    Returns
+    -------
+    Fit, MixedFit or KindFit
+    """
+    data = study.table()
+    region = study.brief.region if study.plan is None else study.plan.region
+    beyond = response.name in data.attrs.get("qualifiers", {})
+    if response.kind == "continuous" and not beyond:
+        measured = data[data[response.name].notna()]
+        if "whole_plot" in measured and measured["whole_plot"].nunique() < len(measured):
+            return fit_mixed(data, response, region, terms)
+    return fit_kind(data, response, region, terms)
+
+
+def fit_all(study: Study) -> dict[str, Fit | MixedFit | KindFit]:
     """By response, the model that its measurements support, where there are any.
 
-    That is the largest estimable one; where it leaves too few degrees of freedom for error,
-    backward elimination takes out what is within noise, and the fit says so.
+    That is the largest estimable one; where a model by least squares leaves too few degrees
+    of freedom for error, backward elimination takes out what is within noise, and the fit
+    says so.
     """
-    data, region = study.table(), study.brief.region if study.plan is None else study.plan.region
-    fits = {r.name: fit(data, r, region) for r in study.brief.responses
+    data = study.table()
+    fits = {r.name: fit_response(study, r) for r in study.brief.responses
             if data[r.name].notna().sum() >= 2}
-    return {name: backward(f) if f.df_error < FEW_DEGREES else f for name, f in fits.items()}
+    return {name: backward(f) if isinstance(f, Fit) and f.df_error < FEW_DEGREES else f
+            for name, f in fits.items()}
 
 
-def recommend(study: Study, fits: Mapping[str, Fit], *, seed: int = 1) -> Recipe:
+def recommend(study: Study, fits: Mapping[str, Fit | MixedFit | KindFit], *,
+              seed: int = 1) -> Recipe | None:
     """The shortest cycle that serves all responses, for this study's mixer, vessel and material.
 
     Settings whose prediction intervals for one new run keep every specification are looked
-    for first; where there is none, those whose predicted means do.
+    for first; where there is none, those whose predicted means do. Counts, shares and grades
+    are not searched over: what the recipe leaves to be checked is said in it.
+
+    Returns
+    -------
+    Recipe or None
+        None where no response can be searched over.
     """
+    usable = [f for f in fits.values() if isinstance(f, (Fit, MixedFit, CensoredFit))]
+    if not usable:
+        return None
     brief = study.brief
     options = {"mixer": brief.mixer, "vessel": brief.vessel, "material": brief.material,
                "fill_mass": brief.fill_mass, "prefer_short": True, "seed": seed}
-    safe = best_setting(list(fits.values()), secure=True, **options)
-    return safe if safe.meets_all else best_setting(list(fits.values()), **options)
+    recipe = best_setting(usable, secure=True, **options)
+    if not recipe.meets_all:
+        recipe = best_setting(usable, **options)
+    left = [f for f in fits.values() if f not in usable]
+    said = [_expected(f, recipe) for f in left]
+    return replace(recipe, sentences=[*recipe.sentences, *said]) if said else recipe
+
+
+def _expected(f: KindFit, recipe: Recipe) -> str:
+    at = f.predict(pd.DataFrame([{n: recipe.settings[n] for n in f.region.names}])).iloc[0]
+    inside = "within" if f.response.meets(at["mean"]) else "OUTSIDE"
+    return (f"{capitalise(f.response.label)} was not searched over; at this setting "
+            f"{quantity(at['mean'], f.response.unit)} is expected, {inside} the specification "
+            f"({f.response.specification}).")

@@ -86,7 +86,8 @@ def test_wald_and_profile_intervals_agree_in_large_samples_only(model):
 def test_predictions_have_one_shape(model):
     settings = pd.DataFrame({"a": [-1.0, 0.0, 1.5], "b": [1.0, 0.0, 0.0]}, index=[7, 8, 9])
     out = model.predict(settings)
-    assert list(out.columns) == ["mean", "mean_low", "mean_high", "low", "high", "extrapolated"]
+    assert list(out.columns) == ["mean", "mean_low", "mean_high", "low", "high", "extrapolated",
+                                 "leverage", "remote"]
     assert list(out.index) == [7, 8, 9]
     assert list(out["extrapolated"]) == [False, False, True]
     assert ((out["mean_low"] < out["mean"]) & (out["mean"] < out["mean_high"])).all()
@@ -221,5 +222,6 @@ def test_the_spread_has_the_same_face():
     model = dispersion_effects(data, Response("voids", unit="%"), REGION, blocks=None)
     assert list(model.table.columns) == [*TABLE[:4], "z", *TABLE[4:]]
     out = model.predict(factorial("ab"))
-    assert list(out.columns) == ["mean", "mean_low", "mean_high", "low", "high", "extrapolated"]
+    assert list(out.columns) == ["mean", "mean_low", "mean_high", "low", "high", "extrapolated",
+                                 "leverage", "remote"]
     assert out.attrs["units"]["mean"] == "%"

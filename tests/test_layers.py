@@ -15,7 +15,7 @@ FLOORS = (
     {"decision"},
     {"brief", "brief_toml", "brief_tables", "records", "study", "deviations", "store",
      "store_file", "store_rows", "store_schema", "sheets", "conclude", "power_study", "practice"},
-    {"tables", "charts", "panels", "report", "demo", "__main__"},
+    {"tables", "charts", "evidence", "panels", "report", "demo", "__main__"},
 )
 PEOPLE_ONLY = {"plotly", "ipywidgets", "kaleido", "nbformat", "nbconvert", "typer", "rich"}
 FILES = sorted(HOME.rglob("*.py"))

@@ -162,11 +162,12 @@ class TestAnalysing:
             titles.add(panel.figure.layout.title.text)
         assert len(titles) == len(panel.chart.options)
 
-    def test_a_chart_that_has_nothing_to_show_says_so(self, run_study):
+    def test_a_chart_that_has_nothing_to_show_is_not_offered(self, run_study):
         panel = AnalysingPanel(run_study)
         panel.choose([Term("time")])
-        panel.chart.value = "Interactions"
-        assert "Not done" in panel.status.value
+        assert "Interactions" not in panel.chart.options
+        panel.choose([Term("time", "revolution")])
+        assert "Interactions" in panel.chart.options
 
 
 class TestChoosing:

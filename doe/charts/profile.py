@@ -190,7 +190,7 @@ def _verdict(fit, at: pd.Series) -> str:
         else:
             word = "met on average"
         rows.append(wrap(f"{response.specification}: {word}", _SIDE - 24, SMALL, most=3))
-    if at["extrapolated"] or at["remote"]:
+    if at["extrapolated"] or at.get("remote", False):
         rows.append("beyond the runs")
     return BREAK.join(rows)
 

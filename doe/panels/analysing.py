@@ -3,34 +3,16 @@
 from __future__ import annotations
 
 import ipywidgets as widgets
-import pandas as pd
 
-from doe import charts
-from doe.analysis import Fit, fit
-from doe.brief import Brief
-from doe.conclude import fit_all
+from doe.conclude import fit_all, fit_response
 from doe.errors import InputError
+from doe.evidence import drawings, effects_table, tests_table
 from doe.panels.base import Panel, labelled, reports_errors
 from doe.study import Study
-from doe.tables import FONT, html_table
+from doe.tables import FONT
 from doe.terms import Term, standard_terms, with_parents
-from doe.wording import digits
 
-__all__ = ["CHARTS", "AnalysingPanel"]
-
-CHARTS = {
-    "Effects in order of size": charts.ordered_effects,
-    "Half-normal plot": charts.half_normal,
-    "Main effects": charts.main_effects,
-    "Interactions": charts.interactions,
-    "Residuals": charts.residual_panel,
-}
-
-EFFECTS = {"label": "term", "effect": "effect", "effect_low": "95 % from", "effect_high": "to",
-           "p": "p"}
-VARIANCE = {"source": "source", "df": "df", "sum_of_squares": "sum of squares",
-            "mean_square": "mean square", "F": "F", "p": "p"}
-
+__all__ = ["AnalysingPanel"]
 
 class AnalysingPanel(Panel):
     """Fit models to a study's responses.
@@ -42,23 +24,22 @@ class AnalysingPanel(Panel):
 
     Attributes
     ----------
-    fits : dict of str to Fit
+    fits : dict of str to Fit, MixedFit or KindFit
         The fit now chosen for each response looked at; the others have their default.
     """
 
     def __init__(self, study: Study) -> None:
         super().__init__()
-        self.brief: Brief = study.brief
+        self.study = study
         self.region = study.brief.region if study.plan is None else study.plan.region
-        self.data: pd.DataFrame = study.table()
-        self.fits: dict[str, Fit] = fit_all(study)
+        self.fits = fit_all(study)
         if not self.fits:
-            raise InputError("study, records", len(self.data), "no response has two measurements "
+            raise InputError("study, records", len(study.done), "no response has two measurements "
                              "yet", "Record more runs first")
         full = widgets.Layout(width="96%")
         self.response = widgets.Dropdown(
             options=[(f.response.label, name) for name, f in self.fits.items()], layout=full)
-        self.chart = widgets.Dropdown(options=list(CHARTS), layout=full)
+        self.chart = widgets.Dropdown(layout=full)
         self.terms = {t: widgets.Checkbox(description=t.label(self.region), indent=False,
                                           layout=widgets.Layout(width="96%", margin="0"))
                       for t in standard_terms(self.region, "quadratic") if t.powers}
@@ -70,21 +51,21 @@ class AnalysingPanel(Panel):
         ])
         self._quiet = False
         self.response.observe(lambda _: self.show_fit(), "value")
-        self.chart.observe(lambda _: self.show_chart(), "value")
+        self.chart.observe(lambda _: None if self._quiet else self.show_chart(), "value")
         for box in self.terms.values():
             box.observe(self._terms_changed, "value")
         self.show_fit()
 
     @property
-    def fit(self) -> Fit:
+    def fit(self):
         """The fit of the response now shown."""
         return self.fits[self.response.value]
 
     @reports_errors
     def choose(self, terms: list[Term]) -> None:
         """Fit the response now shown with these terms and all their parents."""
-        self.fits[self.response.value] = fit(self.data, self.fit.response, self.region,
-                                             (Term(), *with_parents(terms)))
+        self.fits[self.response.value] = fit_response(self.study, self.fit.response,
+                                                      (Term(), *with_parents(terms)))
         self.status.value = ""
         self.show_fit()
 
@@ -96,23 +77,19 @@ class AnalysingPanel(Panel):
             box.value = term in now.terms
         self._quiet = False
         self.tell([now.sentence, *now.sentences[1:]])
-        effects = now.table[now.table["term"] != "1"]
-        active = {str(t) for t in now.active}
-        caption = ("Change of the response from low to high" if not now.log_scale else
-                   "Factor by which the response is multiplied from low to high")
-        quality = (f"R² {digits(now.r2, 2)}, adjusted {digits(now.r2_adjusted, 2)}, "
-                   f"predicted {digits(now.r2_predicted, 2)}; {now.df_error} degrees of freedom "
-                   "for error")
-        self.details.value = (
-            html_table(effects, EFFECTS, caption=caption,
-                       marked=[s in active for s in effects["source"]])
-            + html_table(now.anova.table, VARIANCE, caption=f"Analysis of variance. {quality}."))
+        self.details.value = "".join(t._repr_html_() for t in (effects_table(now),
+                                                               tests_table(now)))
+        self._quiet = True
+        before, names = self.chart.value, list(drawings(now))
+        self.chart.options = names
+        self.chart.value = before if before in names else names[0]
+        self._quiet = False
         self.show_chart()
 
     @reports_errors
     def show_chart(self) -> None:
         """Draw the chart now chosen."""
-        self.draw(CHARTS[self.chart.value](self.fit))
+        self.draw(drawings(self.fit)[self.chart.value](self.fit))
 
     def _terms_changed(self, change) -> None:
         if self._quiet:

@@ -16,7 +16,7 @@ import plotly.graph_objects as go
 from markupsafe import Markup
 
 from doe import charts
-from doe.analysis import Fit
+from doe.analysis import Fit, MixedFit
 from doe.analysis.achieved import achieved_difference
 from doe.analysis.model_file import PACKAGES, package_versions
 from doe.analysis.sensitivity import FEW as TOLD
@@ -25,17 +25,14 @@ from doe.analysis.unlearned import unlearned
 from doe.brief_tables import equipment_tables, factor_table, response_table
 from doe.cautions import cautions, to_programmes
 from doe.decision import Confirmation, Recipe
+from doe.evidence import COMPONENTS, drawings, effects_table, tests_table
 from doe.planning import appraise
 from doe.study import Study
-from doe.tables import html_table
+from doe.tables import Table, html_table
 from doe.wording import digits, join
 
 __all__ = ["SECTIONS"]
 
-EFFECTS = {"label": "term", "effect": "effect", "effect_low": "95 % from", "effect_high": "to",
-           "p": "p"}
-VARIANCE = {"source": "source", "df": "df", "sum_of_squares": "sum of squares",
-            "mean_square": "mean square", "F": "F", "p": "p"}
 
 
 @dataclass(frozen=True)
@@ -77,6 +74,11 @@ def heading(text: str) -> dict:
 
 def table(frame: pd.DataFrame, columns=None, **options) -> dict:
     return {"kind": "html", "role": "table", "html": Markup(html_table(frame, columns, **options))}
+
+
+def shown(made: Table) -> dict:
+    return table(made.frame, made.columns, caption=made.caption, marked=made.marked, n=made.n,
+                 numbers=made.numbers)
 
 
 def drawn(figure: go.Figure) -> dict:
@@ -162,26 +164,16 @@ def conduct(found: Findings) -> list[dict]:
 def analysis(found: Findings) -> list[dict]:
     parts = []
     for f in found.fits.values():
-        active = {str(t) for t in f.active}
-        effects = f.table[f.table["term"] != "1"]
-        parts += [heading(f.response.title), lead(f.sentence), *listed(f.sentences[1:]),
-                  drawn(charts.ordered_effects(f))]
-        if f.lenth is not None:
-            parts.append(drawn(charts.half_normal(f)))
-        parts.append(table(effects, EFFECTS, marked=[s in active for s in effects["source"]],
-                           caption="Change of the response from low to high" if not f.log_scale
-                           else "Factor by which the response is multiplied from low to high"))
-        parts.append(table(f.anova.table, VARIANCE, caption="Analysis of variance. "
-                           + f.anova.sentence))
-        parts += [{"kind": "text", "text": f"R² {digits(f.r2, 2)}, adjusted "
-                   f"{digits(f.r2_adjusted, 2)}, predicted {digits(f.r2_predicted, 2)}; residual "
-                   f"standard deviation {digits(f.sigma, 2)}"
-                   + (" on the log scale" if f.log_scale else f" {f.response.unit}")
-                   + f" with {f.df_error} degrees of freedom."},
-                  drawn(charts.main_effects(f))]
-        if any(len(t.names) > 1 for t in f.terms):
-            parts.append(drawn(charts.interactions(f)))
-        parts += [drawn(charts.residual_panel(f)), *_steadiness(f, found.study)]
+        parts += [heading(f.response.title), lead(f.sentence), *listed(f.sentences[1:])]
+        figures = drawings(f)
+        if isinstance(f, Fit) and f.lenth is None:
+            figures.pop("Half-normal plot", None)
+        first, *others = figures.values()
+        parts += [drawn(first(f)), shown(effects_table(f)), shown(tests_table(f))]
+        if isinstance(f, MixedFit):
+            parts.append(table(f.variance_components, COMPONENTS, numbers="each"))
+        parts += [drawn(draw(f)) for draw in others]
+        parts += _steadiness(f, found.study)
     return parts
 
 
@@ -222,7 +214,7 @@ def choice(found: Findings) -> list[dict]:
              drawn(charts.prediction_profile(list(fits.values()), settings))]
     numeric = [f.name for f in study.plan.region.numeric]
     if len(numeric) >= 2:
-        for f in fits.values():
+        for f in (f for f in fits.values() if isinstance(f, (Fit, MixedFit))):
             x, y = _strongest(f, numeric)
             fixed = {n: v for n, v in settings.items() if n not in (x, y)}
             parts.append(drawn(charts.contour(f, x, y, fixed)))
@@ -311,4 +303,4 @@ def _formula(f: Fit) -> str:
     from doe.terms import formula
 
     name = f.response.name
-    return formula(f.terms, f"log({name})" if f.log_scale else name)
+    return formula(f.terms, f"log({name})" if getattr(f, "log_scale", False) else name)

@@ -353,7 +353,9 @@ class KindFit(ABC):
         DataFrame
             ``mean, mean_low, mean_high, low, high`` in the response's unit, for the average
             block; ``extrapolated``: the setting is outside the region, or outside the box that the
-            achieved settings span, by more than 1 % of a factor's range.
+            achieved settings span, by more than 1 % of a factor's range; ``remote``: its
+            ``leverage`` exceeds that of every run, so that it is far from the data even if
+            inside the box.
         """
         centre, se = self.linear(settings, level)
         return self._finish(self._predicted(centre, se, level), settings)
@@ -375,10 +377,17 @@ class KindFit(ABC):
         out.index = settings.index
         out["extrapolated"] = (~self.region.contains(settings, SAME_SETTING)
                                | self.outside_data(settings))
+        out["leverage"] = self._leverage(settings)
+        out["remote"] = out["leverage"] > self._leverage(self.data).max() * (1 + 1e-6)
         unit = self.response.unit if unit is None else unit
         out.attrs["units"] = dict.fromkeys(("mean", "mean_low", "mean_high", "low", "high"), unit)
         out.attrs["statistic"] = statistic
         return out
+
+    def _leverage(self, settings: pd.DataFrame) -> np.ndarray:
+        """Leverage in the columns alone, whatever weight the runs have; shape (n,)."""
+        rows, x = self.design_rows(settings), self.rows.matrix
+        return np.einsum("ij,ji->i", rows, np.linalg.solve(x.T @ x, rows.T))
 
     # -- the words -------------------------------------------------------------------
 

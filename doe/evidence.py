@@ -1,0 +1,65 @@
+"""What is shown of a fit, whatever its kind: its tables, and the charts it can fill."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import plotly.graph_objects as go
+
+from doe import charts
+from doe.analysis import Fit, MixedFit
+from doe.tables import Table
+from doe.wording import digits
+
+__all__ = ["drawings", "effects_table", "tests_table"]
+
+EFFECTS = {"label": "term", "effect": "effect", "effect_low": "95 % from", "effect_high": "to",
+           "p": "p"}
+VARIANCE = {"source": "source", "df": "df", "sum_of_squares": "sum of squares",
+            "mean_square": "mean square", "F": "F", "p": "p"}
+COMPONENTS = {"label": "source of scatter", "sd": "standard deviation", "share": "share"}
+
+
+def drawings(f) -> dict[str, Callable[[object], go.Figure]]:
+    """The charts a fit can fill, by name, the most telling first."""
+    if isinstance(f, Fit):
+        found = {"Effects in order of size": charts.ordered_effects,
+                 "Half-normal plot": charts.half_normal, "Main effects": charts.main_effects,
+                 "Interactions": charts.interactions, "Residuals": charts.residual_panel}
+    elif isinstance(f, MixedFit):
+        found = {"Effects in order of size": charts.ordered_effects,
+                 "Main effects": charts.main_effects, "Interactions": charts.interactions}
+    else:
+        found = {"Predictions": lambda fit: charts.prediction_profile([fit])}
+    effects = [t for t in f.terms if t.powers]
+    if not any(len(t.names) > 1 for t in effects):
+        found.pop("Interactions", None)
+    if not effects:
+        found = {k: v for k, v in found.items() if k in ("Residuals", "Predictions")}
+    return found
+
+
+def effects_table(f) -> Table:
+    """Each term's effect with its interval; those beyond noise stand out."""
+    active = {str(t) for t in f.active}
+    rows = f.table[f.table["term"] != "1"]
+    if isinstance(f, (Fit, MixedFit)):
+        caption = ("Factor by which the response is multiplied from low to high" if f.log_scale
+                   else "Change of the response from low to high")
+    else:
+        caption = f"Effect from low to high: {f.effect_unit or 'change'}"
+    return Table(rows, EFFECTS, caption=caption, marked=[s in active for s in rows["source"]])
+
+
+def tests_table(f) -> Table:
+    """The tests of the terms, with how well the model fits."""
+    if isinstance(f, Fit):
+        quality = (f"R² {digits(f.r2, 2)}, adjusted {digits(f.r2_adjusted, 2)}, predicted "
+                   f"{digits(f.r2_predicted, 2)}; residual standard deviation {digits(f.sigma, 2)}"
+                   + (" on the log scale" if f.log_scale else f" {f.response.unit}".rstrip())
+                   + f" with {f.df_error} degrees of freedom.")
+        return Table(f.anova.table, VARIANCE, caption=f"Analysis of variance. {f.anova.sentence} "
+                     + quality)
+    if isinstance(f, MixedFit):
+        return Table(f.anova.table.drop(columns="term"), caption=f.anova.sentence)
+    return Table(f.tests.drop(columns="term"), caption="What the fit would lose without each term")
