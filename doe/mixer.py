@@ -126,8 +126,12 @@ class Mixer:
                                       getattr(self, f"{quantity}_increment"))
         for column in settings.columns:
             stem, quantity = _split(column)
-            if quantity == "rotation_ratio" and stem + "revolution" in out:
-                revolution = out[stem + "revolution"].to_numpy(float)
+            if quantity == "rotation_ratio":
+                # A step without a speed of its own takes the common one.
+                speed = next((c for c in (stem + "revolution", "revolution") if c in out), None)
+                if speed is None:
+                    continue
+                revolution = out[speed].to_numpy(float)
                 rotation = _settle(region, column, revolution * out[column].to_numpy(float),
                                    self.rotation_increment, revolution)
                 out[column] = np.divide(rotation, revolution, where=revolution > 0,

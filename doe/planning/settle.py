@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,8 +75,7 @@ def outside_mixer(settings: pd.DataFrame | Mapping[str, np.ndarray],
         elif column == "revolution" or column.endswith("_revolution"):
             speed = np.asarray(settings[column], float)
             note([column], beyond(speed, *mixer.revolution_range))
-            ratio = column[:-len("revolution")] + "rotation_ratio"
-            if ratio in settings:
+            for ratio in _ratios(settings, column):
                 rotation = speed * np.asarray(settings[ratio], float)
                 note([column, ratio], beyond(rotation, *mixer.rotation_range))
         elif column == "pressure" or column.endswith("_pressure"):
@@ -84,6 +83,17 @@ def outside_mixer(settings: pd.DataFrame | Mapping[str, np.ndarray],
             low, high = mixer.pressure_range or (ATMOSPHERE - 1, np.inf)
             note([column], beyond(pressure, low, max(high, ATMOSPHERE + 1)))
     return {column: bad for column, bad in out.items() if bad.any()}
+
+
+def _ratios(columns: Iterable[str], revolution: str) -> list[str]:
+    """The rotation ratios that go with a revolution: that of its own step; for the common speed
+    those of all steps without one of their own."""
+    stem = revolution[:-len("revolution")]
+    if stem:
+        return [c for c in columns if c == stem + "rotation_ratio"]
+    return [c for c in columns if c == "rotation_ratio" or (
+        c.endswith("_rotation_ratio")
+        and c.removesuffix("rotation_ratio") + "revolution" not in columns)]
 
 
 def feasible(region: Region, settings: pd.DataFrame, mixer: Mixer | None = None) -> np.ndarray:
