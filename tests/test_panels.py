@@ -99,6 +99,26 @@ class TestRunning:
         assert panel.readings["voids"].value == "-3"
         assert not planned.read().records
 
+    @pytest.mark.parametrize(("typed", "kept"), [("1,234", None), ("1,2340", 1.234),
+                                                 ("1.234", 1.234), ("0,234 vol-%", 0.234),
+                                                 ("3 mm", None), ("12 5", None)])
+    def test_a_reading_with_two_meanings_is_refused(self, planned, typed, kept):
+        panel = RunningPanel(planned)
+        run = panel.run.value
+        self.enter(panel, typed)
+        panel.record()
+        records = planned.read().records
+        assert [r.measurements["voids"] for r in records] == ([] if kept is None else [kept])
+        if kept is None:
+            assert "Not done" in panel.status.value
+            assert panel.readings["voids"].value == typed
+        else:  # what is shown again can be recorded again
+            panel.run.value = run
+            panel.remark.value, panel.reason.value = "read twice", "remark forgotten"
+            panel.record()
+            assert "corrected" in panel.status.value
+            assert planned.read().attempts(run)[0].measurements["voids"] == kept
+
     def test_a_correction_needs_a_reason_and_keeps_the_first_value(self, planned):
         panel = RunningPanel(planned)
         run = panel.run.value

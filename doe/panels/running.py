@@ -8,7 +8,10 @@ import ipywidgets as widgets
 import pandas as pd
 
 from doe.charts import run_progress
+from doe.errors import InputError
 from doe.panels.base import Panel, labelled, reports_errors
+from doe.responses import Response
+from doe.sheets.parsing import CellError, read_number
 from doe.store import StudyFile
 from doe.study import Study
 from doe.tables import FONT, html_table
@@ -30,7 +33,8 @@ class RunningPanel(Panel):
     Notes
     -----
     Readings are texts, so that an empty field means "not measured" and ``<0.02`` means
-    below the detection limit. A decimal comma is read as a decimal point.
+    below the detection limit. A decimal comma is understood where it can be nothing else:
+    "1,234" is refused.
     """
 
     def __init__(self, file: StudyFile) -> None:
@@ -104,17 +108,18 @@ class RunningPanel(Panel):
     def record(self) -> None:
         """Keep the readings of the chosen run, or correct them if it is done already."""
         run = self.run.value
-        readings = {name: field.value.strip().replace(",", ".")
-                    for name, field in self.readings.items() if field.value.strip()}
+        measured = {r.name: _typed(r, self.readings[r.name].value.strip())
+                    for r in self.file.read().brief.responses
+                    if self.readings[r.name].value.strip()}
         who, remark = self.operator.value.strip(), self.remark.value.strip()
         before = [r for r in self.file.read().attempts(run) if r.status == "done"]
         if before and run not in self.file.read().pending:
-            record = self.file.amend(run, readings, remark=remark, author=who,
+            record = self.file.amend(run, measured, remark=remark, author=who,
                                      reason=self.reason.value.strip())
             done = f"Run {run} is corrected; the earlier reading stays on file."
             self.reason.value = ""
         else:
-            record = self.file.record(run, readings, operator=who, remark=remark)
+            record = self.file.record(run, measured, operator=who, remark=remark)
             done = f"Run {run} is saved."
         study = self.file.read()
         missing = [study.brief.response(n).label for n in study.missing(record)]
@@ -129,6 +134,17 @@ class RunningPanel(Panel):
         self.reason.value = ""
         self.refresh()
         self.say(f"Run {run} is set aside and due again; the attempt stays on file.")
+
+
+def _typed(response: Response, text: str) -> float | str:
+    """What was typed as a reading, for the study file."""
+    sign = text[0] if text[0] in "<>" else ""
+    try:
+        value = read_number(text[len(sign):], response.unit,
+                            decimal=None if "," in text else ".").value
+    except CellError as error:
+        raise InputError(response.label, text, error.problem, error.remedy) from None
+    return f"{sign}{value!r}" if sign else value
 
 
 def _settings_card(study: Study, run: int) -> str:
