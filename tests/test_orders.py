@@ -12,8 +12,10 @@ from hypothesis import strategies as st
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.planning import fold_over, fractional_factorial, full_factorial, split_plot
-from doe.planning.orders import ORDERS, appraise_order, reorder, set_ups
+from doe.planning.changes import set_ups
+from doe.planning.orders import ORDERS, reorder
 from doe.planning.paths import path_cost, shortest_path
+from doe.planning.trends import appraise_order
 from doe.terms import model_matrix, standard_terms
 
 

@@ -18,6 +18,7 @@ from doe.planning.advice import Advice, advise
 from doe.planning.aliases import AliasStructure, alias_matrix, alias_structure
 from doe.planning.appraisal import Appraisal, appraise, efficiencies, prediction_variance
 from doe.planning.augment import add_axial, augment
+from doe.planning.changes import set_ups
 from doe.planning.comparison import Comparison, compare
 from doe.planning.composite import small_composite
 from doe.planning.definitive import definitive_screening
@@ -27,7 +28,7 @@ from doe.planning.factorial import fractional_factorial, full_factorial
 from doe.planning.foldover import fold_choices, fold_over, semi_fold_over
 from doe.planning.fraction_of_region import FractionOfRegion, fraction_of_region, half_width
 from doe.planning.mixed import mixed_levels
-from doe.planning.orders import OrderAppraisal, appraise_order, reorder, set_ups
+from doe.planning.orders import reorder
 from doe.planning.pasted import pasted
 from doe.planning.plan import Plan
 from doe.planning.resolve import repair, resolve
@@ -37,6 +38,7 @@ from doe.planning.split_plot import random_blocks, split_plot
 from doe.planning.standing import as_run
 from doe.planning.suggest import FAMILIES, make_plan, suggest_runs
 from doe.planning.surface import box_behnken, central_composite
+from doe.planning.trends import OrderAppraisal, appraise_order
 
 __all__ = [
     "FAMILIES",

@@ -11,7 +11,7 @@ import pandas as pd
 
 from doe.cautions import to_programmes
 from doe.errors import InputError, as_number
-from doe.planning.orders import set_ups
+from doe.planning.changes import set_ups
 from doe.planning.plan import Plan
 from doe.wording import count, digits, join, percent
 
