@@ -24,7 +24,8 @@ def text(mark="\t", comma=False, heading=("time", "ratio", "cup")):
 
 @pytest.mark.parametrize("given", [
     text(), text(comma=True), text(";", comma=True), text(","), text(";") + "\r\n\r\n",
-    text(heading=("Mixing time (s)", "RATIO", "Cup")), text(heading=("MIXING  TIME", "ratio", "cup")),
+    text(heading=("Mixing time (s)", "RATIO", "Cup")),
+    text(heading=("MIXING  TIME", "ratio", "cup")),
     pd.DataFrame(RUNS, columns=["time", "ratio", "cup"]),
     pd.DataFrame([(str(t), str(r).replace(".", ","), c.upper()) for t, r, c in RUNS],
                  columns=["time", "ratio", "cup"])])
@@ -64,7 +65,8 @@ def test_the_model_is_the_largest_that_the_runs_can_estimate():
 def test_thousands_are_read_where_only_they_fit_and_refused_where_both_could():
     wide = Region([Factor("speed", 1000, 2000)])
     assert pasted("speed\tx\n1,200\t\n1,900\t", wide).settings["speed"].tolist() == [1200, 1900]
-    assert pasted("speed\tx\n1 200\t\n1\u202f900\t", wide).settings["speed"].tolist() == [1200, 1900]
+    thin = pasted("speed\tx\n1 200\t\n1\u202f900\t", wide)
+    assert thin.settings["speed"].tolist() == [1200, 1900]
     near = Region([Factor("ratio", 1, 2)])
     assert pasted("ratio\tx\n1,200\t\n1,900\t", near).settings["ratio"].tolist() == [1.2, 1.9]
     with pytest.raises(InputError, match="decimals or thousands"):
