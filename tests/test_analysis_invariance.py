@@ -157,4 +157,5 @@ def test_backward_keeps_hierarchy_and_cannot_be_bettered_by_one_step(study, crit
             assert rows.loc[str(term), "p"] <= 0.1
         else:
             assert aicc(model.refit([t for t in model.terms if t != term])) > aicc(model)
-    assert str(region.names[0]) in {str(t) for t in model.terms}, "its effect is six times noise"
+    # Whether the factor with the large effect stays is no invariant: where settings of the cup
+    # happen to follow it, the cup can stand in for it.

@@ -18,8 +18,8 @@ from scipy import stats
 
 from doe import terms as model_terms
 from doe import wording
-from doe.analysis.anova import SAME_SETTING
 from doe.analysis.search import NEGLIGIBLE, Search
+from doe.analysis.settings_side import check_level
 from doe.errors import InputError, as_number
 
 __all__ = ["Averaged", "average"]
@@ -83,17 +83,8 @@ class Averaged:
     def predict(self, settings: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
         """Weighted mean of the models' predictions, with intervals that count their disagreement.
 
-        Parameters
-        ----------
-        settings : DataFrame
-            A column for each factor, natural units.
-        level : float
-
-        Returns
-        -------
-        DataFrame
-            ``mean, mean_low, mean_high, low, high, extrapolated`` as of `Fit.predict`;
-            ``spread``: standard deviation between the models' predictions, on the model's scale.
+        ``mean, mean_low, mean_high, low, high, extrapolated`` as of `Fit.predict`; ``spread``:
+        standard deviation between the models' predictions, on the model's scale.
 
         Notes
         -----
@@ -103,8 +94,7 @@ class Averaged:
         run the noise variance of each model is added to v. Averages are taken on the model's
         scale.
         """
-        if not 0 < level < 1:
-            raise InputError("level", level, "it must lie between 0 and 1", "Use 0.95")
+        check_level(level)
         start, pool = self.search.start, self.search.candidates
         encoded = start.region.encode(settings)
         kept = model_terms.expand(encoded, model_terms.exponents(start.region, pool.always)[0])
@@ -119,17 +109,9 @@ class Averaged:
         t, z = stats.t.ppf((1 + level) / 2, self.df), stats.norm.ppf((1 + level) / 2)
         half = np.sqrt((t**2 * self.sigma**2 * leverage + z**2 * apart) @ self.weights)
         wide = np.sqrt((t**2 * self.sigma**2 * (1 + leverage) + z**2 * apart) @ self.weights)
-        out = pd.DataFrame({"mean": mean, "mean_low": mean - half, "mean_high": mean + half,
-                            "low": mean - wide, "high": mean + wide}, index=settings.index)
-        out += start.shift
-        if start.log_scale:
-            out = np.exp(out)
+        mean += start.shift
+        out = start.laid_out(settings, mean, (mean - half, mean + half), (mean - wide, mean + wide))
         out["spread"] = np.sqrt(apart @ self.weights)
-        out["extrapolated"] = (~start.region.contains(settings, SAME_SETTING)
-                               | start.outside_data(settings))
-        out.attrs["units"] = dict.fromkeys(("mean", "mean_low", "mean_high", "low", "high"),
-                                           start.response.unit)
-        out.attrs["statistic"] = "median" if start.log_scale else "mean"
         return out
 
 

@@ -2,8 +2,12 @@
 
 References
 ----------
+Atkinson, A. C. (1981). Two graphical displays for outlying and influential observations in
+regression. *Biometrika* 68, 13–20 (residuals of simulated noise).
 Cook, R. D. (1977). Detection of influential observation in linear regression.
 *Technometrics* 19, 15–18.
+Cook, R. D. & Weisberg, S. (1982). *Residuals and Influence in Regression*. Chapman & Hall.
+Sections 2.2.2 (Bonferroni limit for the largest residual), 3.5 (a distance of 1).
 Durbin, J. & Watson, G. S. (1950, 1951). Testing for serial correlation in least squares
 regression. *Biometrika* 37, 409–428; 38, 159–178.
 """
@@ -18,10 +22,15 @@ from scipy import stats
 from statsmodels.stats.outliers_influence import OLSInfluence
 from statsmodels.stats.stattools import durbin_watson
 
-__all__ = ["SerialCorrelation", "normal_scores", "run_diagnostics", "serial_correlation"]
+__all__ = ["FULL_LEVERAGE", "LARGE_COOK", "SerialCorrelation", "beyond_noise", "normal_scores",
+           "outlier_limit", "run_diagnostics", "run_names", "serial_correlation",
+           "simulated_residuals", "studentised_noise"]
 
 FULL_LEVERAGE = 1 - 1e-8
 """Leverage from here up means that the fit must pass through the run."""
+
+LARGE_COOK = 1.0
+"""Cook's distance above which one run moves the fit notably (Cook & Weisberg 1982)."""
 
 ROUNDING = 1e-24
 """Residual sum of squares relative to the response's that is nothing but rounding."""
@@ -59,9 +68,9 @@ def run_diagnostics(results, run: np.ndarray, order: np.ndarray,
     DataFrame
         ``run, order, observed, fitted, residual`` on the model's scale; ``standardised``
         (internally studentised residual), ``studentised`` (externally: the run itself left out of
-        the noise), ``leverage, cooks_distance, normal_score`` (of the studentised
-        residual). What cannot be computed, for runs that the fit must pass through or
-        without degrees of freedom for error, is missing.
+        the noise), ``df`` (it is t on one less), ``leverage, cooks_distance, normal_score`` (of the
+        studentised residual). What cannot be computed, for runs that the fit must pass through
+        or without degrees of freedom for error, is missing.
     """
     influence = OLSInfluence(results)
     leverage = np.clip(np.asarray(influence.hat_matrix_diag), 0, 1)
@@ -85,11 +94,78 @@ def run_diagnostics(results, run: np.ndarray, order: np.ndarray,
         "fitted": np.asarray(results.fittedvalues) + shift,
         "residual": np.where(leverage < FULL_LEVERAGE, residual, 0.0) if results.df_resid
         else np.zeros(len(residual)),
-        "standardised": standardised, "studentised": studentised, "leverage": leverage,
-        "cooks_distance": cook,
+        "standardised": standardised, "studentised": studentised,
+        "df": float(results.df_resid), "leverage": leverage, "cooks_distance": cook,
         "normal_score": normal_scores(studentised if np.isfinite(studentised).any()
                                       else standardised),
     })
+
+
+def run_names(data: pd.DataFrame) -> np.ndarray:
+    """Names of the runs: column "run", else 1 to n."""
+    return data["run"].to_numpy() if "run" in data else np.arange(1, len(data) + 1)
+
+
+def outlier_limit(table: pd.DataFrame) -> np.ndarray:
+    """Bonferroni limit at 5 % for the largest studentised residual, a value for each run.
+
+    Parameters
+    ----------
+    table : DataFrame
+        The diagnostics of a fit of any kind. Where ``df`` is at most 1 the limit is missing.
+    """
+    df, count = table["df"].to_numpy() - 1, int(table["studentised"].notna().sum())
+    return stats.t.ppf(1 - 0.05 / (2 * max(count, 1)), np.where(df > 0, df, np.nan))
+
+
+def beyond_noise(table: pd.DataFrame) -> np.ndarray:
+    """Which runs lie further from the fit than noise explains; boolean, shape (n,).
+
+    Where a part of the residual was drawn at random, by its value ``nearest`` to zero.
+    """
+    size = table["nearest" if "nearest" in table else "studentised"].abs().to_numpy()
+    return size > outlier_limit(table)
+
+
+def simulated_residuals(matrix: np.ndarray, draws: int, seed: int, *,
+                        known: bool = False) -> np.ndarray:
+    """Studentised residuals of least squares on these columns where there is nothing but noise.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (n, p)
+    draws, seed : int
+    known : bool
+        True if the noise need not be estimated.
+
+    Returns
+    -------
+    ndarray, shape (draws, m)
+        For the m runs that the fit is not forced through.
+    """
+    q = np.linalg.svd(matrix, full_matrices=False)[0]
+    leverage = np.einsum("ij,ij->i", q, q)
+    free = leverage < FULL_LEVERAGE
+    noise = np.random.default_rng(seed).standard_normal((draws, len(q)))
+    residual = (noise - noise @ q @ q.T)[:, free]
+    inner = residual / np.sqrt(1 - leverage[free])
+    return inner if known else studentised_noise(inner, np.sum(residual**2, axis=1),
+                                                 len(q) - matrix.shape[1])
+
+
+def studentised_noise(deviation: np.ndarray, squares: np.ndarray, df: int) -> np.ndarray:
+    """Externally studentised residuals from those by their true standard deviation.
+
+    Parameters
+    ----------
+    deviation : ndarray, shape (draws, m)
+    squares : ndarray, shape (draws,)
+        Residual sums of squares in units of the noise's variance.
+    df : int
+        Their degrees of freedom.
+    """
+    inner = deviation / np.sqrt(squares[:, None] / df)
+    return inner * np.sqrt((df - 1) / np.maximum(df - inner**2, 1e-12))
 
 
 @dataclass(frozen=True)

@@ -7,16 +7,15 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from doe import terms as model_terms
 from doe import wording
-from doe.analysis.estimable import largest_model
 from doe.analysis.model import Fit
+from doe.analysis.readings import blocks_of, readings, wanted_terms
 from doe.errors import InputError
 from doe.factors import Region
 from doe.responses import Response
 from doe.terms import Term
 
-__all__ = ["Fit", "fit"]
+__all__ = ["Fit", "fit", "usable"]
 
 
 def fit(data: pd.DataFrame, response: Response, region: Region,
@@ -56,48 +55,20 @@ def fit(data: pd.DataFrame, response: Response, region: Region,
     >>> model.table[["term", "effect"]].round(2).values.tolist()
     [['1', 6.08], ['time', -2.05], ['speed', -3.95]]
     """
-    used, y, remarks = _usable(data, response, region)
-    block = _blocks(used, blocks)
-    refused = []
-    if terms is None:
-        wanted, refused, said = largest_model(region, used, block)
-        remarks += said
-    elif isinstance(terms, str):
-        wanted = (model_terms.standard_terms(region, terms) if terms in model_terms.MODELS
-                  else model_terms.parse(terms, region))
-    else:
-        wanted = tuple(terms)
-    return Fit.of(used, y, response, region, wanted, block, remarks, selection, refused)
+    used, y, remarks = usable(data, response, region)
+    block = blocks_of(used, blocks)
+    wanted, refused, said = wanted_terms(region, used, terms, block)
+    return Fit.of(used, y, response, region, wanted, block, [*remarks, *said], selection, refused)
 
 
-def _usable(data: pd.DataFrame, response: Response, region: Region
-            ) -> tuple[pd.DataFrame, np.ndarray, list[str]]:
-    """Rows with a measurement, the response on the model's scale, and remarks."""
+def usable(data: pd.DataFrame, response: Response, region: Region
+           ) -> tuple[pd.DataFrame, np.ndarray, list[str]]:
+    """Rows with a measurement, the response on the scale of a linear model, and remarks."""
     for name in [response.name, *region.names]:
         if name not in data:
             raise InputError("data, column", name, "it is missing",
                              "The data have: " + ", ".join(map(str, data.columns)))
-    try:
-        measured = data[response.name].to_numpy(float, na_value=np.nan)
-    except (TypeError, ValueError):
-        readable = pd.to_numeric(data[response.name], errors="coerce").notna()
-        bad = data[response.name][~readable & data[response.name].notna()].iloc[0]
-        raise InputError(f"data, column '{response.name}'", bad, "this is not a number",
-                         "Give measurements as numbers, or leave the cell empty") from None
-    present = ~np.isnan(measured)
-    used, y = data.loc[present], measured[present]
-    remarks = []
-    if not present.all():
-        gaps = int((~present).sum())
-        have, are = ("has", "is") if gaps == 1 else ("have", "are")
-        remarks.append(f"{gaps} of {len(data)} runs {have} no measurement of {response.label} "
-                       f"and {are} left out.")
-    if len(y) < 2:
-        raise InputError(f"data, column '{response.name}'", len(y), "fewer than two runs have a "
-                         "measurement", "Record more runs first")
-    if np.isinf(y).any():
-        raise InputError(f"data, column '{response.name}'", y[np.isinf(y)][0], "this is not finite",
-                         "Correct the measurement, or leave the cell empty")
+    used, y, remarks = readings(data, response)
     if y.min() == y.max():
         remarks.append(f"Every run gave the same {response.label}: there is nothing to explain.")
     if response.kind != "continuous":
@@ -113,13 +84,3 @@ def _usable(data: pd.DataFrame, response: Response, region: Region
                              "Use scale='identity', or give zeros as half the detection limit")
         y = np.log(y)
     return used, y, remarks
-
-
-def _blocks(data: pd.DataFrame, column: str | None) -> pd.Series | None:
-    if column is None or column not in data:
-        return None
-    blocks = data[column]
-    if blocks.isna().any():
-        raise InputError(f"data, column '{column}'", None, "a run has no block",
-                         "Fill it in, or pass blocks=None")
-    return blocks if blocks.nunique() > 1 else None

@@ -8,14 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from doe import terms as model_terms
 from doe.analysis.components import check_separable
-from doe.analysis.estimable import Columns, estimable, largest_model
-from doe.analysis.fit import _blocks, _usable
+from doe.analysis.estimable import Columns, estimable
+from doe.analysis.fit import usable
 from doe.analysis.groups import Grouping, read_groups
 from doe.analysis.kenward_roger import METHODS
 from doe.analysis.likelihood import Likelihood, indicator
 from doe.analysis.mixed_model import MixedFit
+from doe.analysis.readings import blocks_of, wanted_terms
 from doe.analysis.reml import fit_reml
 from doe.errors import as_choice
 from doe.factors import Region
@@ -81,7 +81,7 @@ def fit_mixed(data: pd.DataFrame, response: Response, region: Region,
     [['1', 5.43, 2.0], ['pressure', 2.45, 2.0], ['time', -0.95, 3.0]]
     """
     as_choice("method", method, METHODS)
-    used, y, remarks = _usable(data, response, region)
+    used, y, remarks = usable(data, response, region)
     found = read_groups(used, groups)
     repeated = _repeated(used, found)
     if repeated is not None:
@@ -90,17 +90,10 @@ def fit_mixed(data: pd.DataFrame, response: Response, region: Region,
                        "replicates of the run: the runs' own differences are a component "
                        f"({repeated.name}) of their own.")
     random = {name for g in found for name in g.columns}
-    block = None if blocks in random else _blocks(used, blocks)
+    block = None if blocks in random else blocks_of(used, blocks)
     row = "measurement" if _is_of_runs(found) else "run"
-    refused: list[Term] = []
-    if terms is None:
-        wanted, refused, said = largest_model(region, used, block)
-        remarks += said
-    elif isinstance(terms, str):
-        wanted = (model_terms.standard_terms(region, terms) if terms in model_terms.MODELS
-                  else model_terms.parse(terms, region))
-    else:
-        wanted = tuple(terms)
+    wanted, refused, said = wanted_terms(region, used, terms, block)
+    remarks += said
     shift = float(np.sort(y)[len(y) // 2])  # as in `Fit.of`
     left_out: list[Term] = []
     while True:

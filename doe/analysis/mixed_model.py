@@ -12,16 +12,15 @@ from scipy import stats
 
 from doe import wording
 from doe.analysis import mixed_sentences as words
-from doe.analysis.anova import SAME_SETTING
 from doe.analysis.components import components_table
-from doe.analysis.diagnostics import normal_scores
+from doe.analysis.diagnostics import normal_scores, run_names, studentised_noise
 from doe.analysis.estimable import Columns, column_labels
 from doe.analysis.groups import Grouping
 from doe.analysis.kenward_roger import FixedEffects
 from doe.analysis.likelihood import indicator
 from doe.analysis.model import Fit
 from doe.analysis.reml import Reml
-from doe.errors import InputError
+from doe.analysis.settings_side import SettingsSide, check_level
 from doe.factors import Region
 from doe.responses import Response
 from doe.terms import Term
@@ -76,7 +75,7 @@ class MixedAnova:
 
 
 @dataclass(frozen=True, eq=False)
-class MixedFit:
+class MixedFit(SettingsSide):
     """A response's linear model whose runs share random effects.
 
     Attributes
@@ -126,14 +125,8 @@ class MixedFit:
     method: str
     selection: str = ""
 
-    # What rests on region, terms, columns and data alone is the same for every linear model.
-    log_scale = Fit.log_scale
-    design_rows = Fit.design_rows
-    outside_data = Fit.outside_data
-    average_rows = Fit.average_rows
-    compare = Fit.compare
-    _span, _order = Fit._span, Fit._order
     lenth = None
+    serial_correlation = None  # runs that share errors are alike in time by design
 
     # -- the numbers ---------------------------------------------------------------
 
@@ -192,7 +185,7 @@ class MixedFit:
         df = self.fixed.df(np.eye(len(self.coefficients))[places])
         half = stats.t.ppf(0.975, df) * se
         owners = [self.columns.owner[j] for j in places]
-        span = np.array([self._span(t) for t in owners])
+        span = np.array([self.span(t) for t in owners])
         effects = {"effect": span * b, "effect_low": span * (b - half),
                    "effect_high": span * (b + half)}
         if self.log_scale:
@@ -296,8 +289,7 @@ class MixedFit:
         gram = np.linalg.inv(self.fixed.plain)
         cook[free] = np.einsum("ij,jk,ik->i", moved, gram, moved) / x.shape[1]
         table = pd.DataFrame({
-            "run": self.data["run"].to_numpy() if "run" in self.data else np.arange(1, len(y) + 1),
-            "order": self._order(), "observed": self.observed,
+            "run": run_names(self.data), "order": self.order(), "observed": self.observed,
             "fitted": self.observed - residual, "mean": x @ self.coefficients,
             "residual": residual, "standardised": inner, "studentised": outer, "df": df,
             "leverage": np.einsum("ij,ij->i", x, hat), "cooks_distance": cook,
@@ -305,6 +297,17 @@ class MixedFit:
         })
         table.attrs["scale"] = self.response.scale
         return table
+
+    def simulated_residuals(self, draws: int, seed: int) -> np.ndarray:
+        """Studentised residuals of this model where there is nothing but noise, the components'
+        ratios being as estimated; (draws, runs)."""
+        values, vectors = np.linalg.eigh(self.fixed.projector)
+        keep = values > 1e-9 * values[-1]
+        noise = np.random.default_rng(seed).standard_normal((draws, int(keep.sum())))
+        known = self.diagnostics["studentised"].notna().to_numpy()
+        spread = np.sqrt(np.diag(self.fixed.projector)[known])
+        deviation = noise @ (vectors[:, keep] * np.sqrt(values[keep])).T[:, known] / spread
+        return studentised_noise(deviation, np.sum(noise**2, axis=1), noise.shape[1])
 
     @cached_property
     def randomised(self) -> Fit:
@@ -334,44 +337,23 @@ class MixedFit:
     # -- predictions ---------------------------------------------------------------
 
     def predict(self, settings: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
-        """Predicted mean, its confidence interval, and the interval for one new run.
+        """As `Fit.predict`, and ``df``: the effective degrees of freedom of the mean.
 
         The new run is in groups of its own (a new whole plot, another day), so that its interval
         has every component in it.
-
-        Parameters
-        ----------
-        settings : DataFrame
-            A column for each factor, natural units.
-        level : float
-            Coverage of both intervals.
-
-        Returns
-        -------
-        DataFrame
-            As `Fit.predict`; and ``df``, the effective degrees of freedom of the mean.
         """
-        if not 0 < level < 1:
-            raise InputError("level", level, "it must lie between 0 and 1", "Use 0.95")
+        check_level(level)
         rows = self.design_rows(settings)
         mean, variance = rows @ self.coefficients, self.fixed.variances(rows)
         every = np.ones(len(self.groups) + 1)
         df, df_new = self.fixed.df(rows), self.fixed.df(rows, every)
         half = stats.t.ppf((1 + level) / 2, df) * np.sqrt(variance)
         wide = stats.t.ppf((1 + level) / 2, df_new) * np.sqrt(variance + self.sigma**2)
-        out = pd.DataFrame({"mean": mean, "mean_low": mean - half, "mean_high": mean + half,
-                            "low": mean - wide, "high": mean + wide}, index=settings.index)
-        if self.log_scale:
-            out = np.exp(out)
-        out["extrapolated"] = (~self.region.contains(settings, SAME_SETTING)
-                               | self.outside_data(settings))
+        out = self.laid_out(settings, mean, (mean - half, mean + half), (mean - wide, mean + wide))
         out["leverage"] = variance / self.sigma**2
         greatest = self.fixed.variances(self.design_rows(self.data)).max()
         out["remote"] = variance > greatest * (1 + 1e-6)
         out["df"] = df
-        out.attrs["units"] = dict.fromkeys(("mean", "mean_low", "mean_high", "low", "high"),
-                                           self.response.unit)
-        out.attrs["statistic"] = "median" if self.log_scale else "mean"
         return out
 
     def contrast(self, rows: np.ndarray, level: float = 0.95) -> pd.DataFrame:

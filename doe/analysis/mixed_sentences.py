@@ -8,14 +8,13 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
-from scipy import stats
 
 from doe import wording
 from doe.analysis import matters
 from doe.analysis.components import spread_text
+from doe.analysis.diagnostics import beyond_noise
 from doe.analysis.groups import between_rows
-from doe.analysis.sentences import LARGE_COOK, WIDE_BELOW, aliases
+from doe.analysis.sentences import WIDE_BELOW, aliases, lean, stand_apart
 
 if TYPE_CHECKING:
     from doe.analysis.mixed_model import MixedFit
@@ -154,36 +153,19 @@ def trust(fit: MixedFit) -> list[str]:
     if len(lost):
         out.append(f"No test could be made of {wording.join(lost['source'])}: too few groups stand "
                    "behind it for the approximation to hold.")
-    runs = fit.diagnostics
-    far = runs.loc[_far(runs), "run"]
-    if len(far):
-        out.append(f"{_named('run', far)} further from what all others predict than noise "
-                   "explains: check the record.")
-    heavy = runs.loc[runs["cooks_distance"] > LARGE_COOK, "run"]
-    if len(heavy):
-        out.append(f"The fit leans on {'run' if len(heavy) == 1 else 'runs'} "
-                   f"{wording.join(heavy)}: leaving {'it' if len(heavy) == 1 else 'any'} out would "
-                   "move it notably (Cook's distance above 1).")
+    out += stand_apart(fit.diagnostics, "what all others predict") + lean(fit.diagnostics)
     for group in fit.groups:
         rows = fit.random_effects[fit.random_effects["component"] == group.name]
-        odd = rows.loc[_far(rows), "group"]
+        odd = rows.loc[beyond_noise(rows), "group"]
         if len(odd):
             out.append(f"{_named(group.label, odd)} further from the rest than groups usually "
                        "differ: look for what was special there.")
     return out
 
 
-def _far(table: pd.DataFrame) -> np.ndarray:
-    """Which rows lie beyond the Bonferroni limit at 5 % of so many studentised deviations."""
-    df = np.maximum(table["df"].to_numpy() - 1, 0)
-    limit = stats.t.ppf(1 - 0.05 / (2 * len(table)), np.where(df > 0, df, np.nan))
-    return np.abs(table["studentised"].to_numpy()) > limit
-
-
 def _named(noun: str, items) -> str:
     verb = "lies" if len(items) == 1 else "lie"
-    what = noun if noun != "run" or len(items) == 1 else "runs"
-    return f"{wording.capitalise(what)} {wording.join(items)} {verb}"
+    return f"{wording.capitalise(noun)} {wording.join(items)} {verb}"
 
 
 def method(fit: MixedFit) -> str:

@@ -5,31 +5,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import product
 
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
 from scipy import stats
 
-from doe import terms as model_terms
 from doe.analysis import sentences
-from doe.analysis.anova import (
-    SAME_SETTING,
-    Anova,
-    analyse_variance,
-    groups_of_replicates,
-)
+from doe.analysis.anova import Anova, analyse_variance, groups_of_replicates
 from doe.analysis.diagnostics import (
     FULL_LEVERAGE,
     SerialCorrelation,
     run_diagnostics,
+    run_names,
     serial_correlation,
+    simulated_residuals,
 )
 from doe.analysis.estimable import Columns, column_labels, estimable
 from doe.analysis.lenth import LEAST_EFFECTS, Lenth, judge_effects
-from doe.errors import InputError
-from doe.factors import Factor, Region
+from doe.analysis.settings_side import SettingsSide, check_level
+from doe.factors import Region
 from doe.responses import Response
 from doe.terms import Term
 
@@ -40,7 +35,7 @@ FEW_DEGREES = 2
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
+class Fit(SettingsSide):
     """A response's linear model with its evidence.
 
     Attributes
@@ -93,11 +88,6 @@ class Fit:
                    blocks, shift, shifted, selection)
 
     # -- the numbers ---------------------------------------------------------------
-
-    @property
-    def log_scale(self) -> bool:
-        """True if the logarithm of the response is modelled, so that effects multiply."""
-        return self.response.scale == "log"
 
     @cached_property
     def results(self):
@@ -195,7 +185,7 @@ class Fit:
         p = 2 * stats.t.sf(np.abs(t), self.df_error) if self.df_error else np.full(len(b), np.nan)
         half = stats.t.ppf(0.975, self.df_error) * se if self.df_error else np.full(len(b), np.nan)
         owners = [self.columns.owner[j] for j in places]
-        span = np.array([self._span(t) for t in owners])
+        span = np.array([self.span(t) for t in owners])
         names = [self.columns.matrix.columns[j] for j in places]
         effects = {"effect": span * b, "effect_low": span * (b - half),
                    "effect_high": span * (b + half)}
@@ -210,12 +200,6 @@ class Fit:
         unit = "ratio" if self.log_scale else self.response.unit
         table.attrs["units"] = dict.fromkeys(("effect", "effect_low", "effect_high"), unit)
         return table
-
-    def _span(self, term: Term) -> float:
-        """Change of a term's column that its effect stands for."""
-        two_level = all(p == 1 and (self.region[n].is_numeric or len(self.region[n].levels) == 2)
-                        for n, p in term.powers)
-        return 2.0 if two_level and term.powers else 1.0
 
     @cached_property
     def anova(self) -> Anova:
@@ -245,7 +229,7 @@ class Fit:
         places = [j for j, t in enumerate(self.columns.owner) if t is not None and t.powers]
         if self.df_error > FEW_DEGREES or len(places) < LEAST_EFFECTS:
             return None
-        span = np.array([self._span(self.columns.owner[j]) for j in places])
+        span = np.array([self.span(self.columns.owner[j]) for j in places])
         c = self.covariance[np.ix_(places, places)]
         sd = np.sqrt(np.diag(c))
         correlated = bool((np.abs(c / np.outer(sd, sd) - np.eye(len(sd))) > 0.05).any())
@@ -257,18 +241,13 @@ class Fit:
     @cached_property
     def diagnostics(self) -> pd.DataFrame:
         """One row a run: see `doe.analysis.diagnostics.run_diagnostics`."""
-        n = len(self.data)
-        run = self.data["run"].to_numpy() if "run" in self.data else np.arange(1, n + 1)
-        table = run_diagnostics(self.shifted, run, self._order(), self.shift)
+        table = run_diagnostics(self.shifted, run_names(self.data), self.order(), self.shift)
         table.attrs["scale"] = self.response.scale
         return table
 
-    def _order(self) -> np.ndarray:
-        """Place of each run in time: column "order", else "run", else the rows' order."""
-        for name in ("order", "run"):
-            if name in self.data and pd.api.types.is_numeric_dtype(self.data[name]):
-                return stats.rankdata(self.data[name], method="ordinal")
-        return np.arange(1, len(self.data) + 1)
+    def simulated_residuals(self, draws: int, seed: int) -> np.ndarray:
+        """Studentised residuals of this model where there is nothing but noise; (draws, runs)."""
+        return simulated_residuals(self.columns.matrix.to_numpy(), draws, seed)
 
     @cached_property
     def serial_correlation(self) -> SerialCorrelation | None:
@@ -314,13 +293,6 @@ class Fit:
 
     # -- predictions ---------------------------------------------------------------
 
-    def design_rows(self, settings: pd.DataFrame) -> np.ndarray:
-        """Model columns of natural settings, for the average block; shape (n, p)."""
-        out = np.zeros((len(settings), len(self.columns.owner)))
-        own = [j for j, t in enumerate(self.columns.owner) if t is not None]
-        out[:, own] = model_terms.model_matrix(self.region, settings, self.terms).to_numpy()
-        return out
-
     def predict(self, settings: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
         """Predicted mean, its confidence interval, and the interval for one new run.
 
@@ -347,25 +319,16 @@ class Fit:
         InputError
             If a factor is missing, a setting is not finite or a level is unknown.
         """
-        if not 0 < level < 1:
-            raise InputError("level", level, "it must lie between 0 and 1", "Use 0.95")
+        check_level(level)
         rows = self.design_rows(settings)
         mean = rows @ self.coefficients
         leverage = np.einsum("ij,jk,ik->i", rows, self.covariance, rows)
         t = stats.t.ppf((1 + level) / 2, self.df_error) if self.df_error else np.nan
         half = t * self.sigma * np.sqrt(leverage)
         wide = t * self.sigma * np.sqrt(1 + leverage)
-        out = pd.DataFrame({"mean": mean, "mean_low": mean - half, "mean_high": mean + half,
-                            "low": mean - wide, "high": mean + wide}, index=settings.index)
-        if self.log_scale:
-            out = np.exp(out)
-        out["extrapolated"] = (~self.region.contains(settings, SAME_SETTING)
-                               | self.outside_data(settings))
+        out = self.laid_out(settings, mean, (mean - half, mean + half), (mean - wide, mean + wide))
         out["leverage"] = leverage
         out["remote"] = leverage > self._greatest_leverage * (1 + 1e-6)
-        out.attrs["units"] = dict.fromkeys(("mean", "mean_low", "mean_high", "low", "high"),
-                                           self.response.unit)
-        out.attrs["statistic"] = "median" if self.log_scale else "mean"
         return out
 
     @cached_property
@@ -373,30 +336,6 @@ class Fit:
         # Block columns are left out, since predictions are for the average block.
         rows = self.design_rows(self.data)
         return float(np.einsum("ij,jk,ik->i", rows, self.covariance, rows).max())
-
-    def outside_data(self, settings: pd.DataFrame) -> np.ndarray:
-        """Which settings leave the box that the achieved settings span; boolean, shape (n,)."""
-        outside = np.zeros(len(settings), bool)
-        for f in self.region.factors:
-            values, seen = settings[f.name], self.data[f.name]
-            if f.is_numeric:
-                slack = (SAME_SETTING + 1e-9) * f.half_range
-                inside = values.between(seen.min() - slack, seen.max() + slack)
-                outside |= ~inside.to_numpy()
-            else:
-                outside |= ~values.isin(seen.unique()).to_numpy()
-        return outside
-
-    def compare(self, before: pd.DataFrame, after: pd.DataFrame,
-                level: float = 0.95) -> pd.DataFrame:
-        """Change of the mean from one setting to another, row by row.
-
-        Returns
-        -------
-        DataFrame
-            ``change, low, high`` in the response's unit; ratios on a log scale.
-        """
-        return self.contrast(self.design_rows(after) - self.design_rows(before), level)
 
     def contrast(self, rows: np.ndarray, level: float = 0.95) -> pd.DataFrame:
         """Linear combinations of the coefficients, as `compare` returns them; `rows` is (n, p)."""
@@ -406,10 +345,3 @@ class Fit:
         half = t * self.sigma * np.sqrt(np.maximum(variance, 0))
         out = pd.DataFrame({"change": change, "low": change - half, "high": change + half})
         return np.exp(out) if self.log_scale else out
-
-    def average_rows(self, settings: pd.DataFrame, over: Sequence[Factor]) -> np.ndarray:
-        """`design_rows` averaged over all levels of the given categorical factors."""
-        mixes = list(product(*(f.levels for f in over)))
-        names = [f.name for f in over]
-        return np.mean([self.design_rows(settings.assign(**dict(zip(names, mix, strict=True))))
-                        for mix in mixes], axis=0)

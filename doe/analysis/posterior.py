@@ -185,7 +185,7 @@ def _effects_of(fit: Fit) -> tuple[np.ndarray, list[str], list[str], np.ndarray,
     places = [j for j, t in enumerate(fit.columns.owner) if t is not None and t.powers]
     if not places:
         raise InputError("fit", fit.response.name, "its model has no effects", "Add terms")
-    span = np.array([fit._span(fit.columns.owner[j]) for j in places])
+    span = np.array([fit.span(fit.columns.owner[j]) for j in places])
     c = fit.covariance[np.ix_(places, places)]
     sd = np.sqrt(np.diag(c))
     rows = fit.table[fit.table["term"] != "1"]

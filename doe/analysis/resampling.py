@@ -16,10 +16,10 @@ import numpy as np
 import pandas as pd
 
 from doe import wording
-from doe.analysis.anova import SAME_SETTING
 from doe.analysis.choosing import check_least_squares
 from doe.analysis.diagnostics import FULL_LEVERAGE
 from doe.analysis.model import Fit
+from doe.analysis.settings_side import check_level
 from doe.errors import InputError, as_choice
 
 __all__ = ["KINDS", "Bootstrap", "as_count", "as_seed", "bootstrap", "modified_residuals",
@@ -102,21 +102,10 @@ class Bootstrap:
         return text
 
     def predict(self, settings: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
-        """Predictions as of `Fit.predict`, with intervals from the refits.
-
-        Parameters
-        ----------
-        settings : DataFrame
-            A column for each factor, natural units.
-        level : float
-
-        Returns
-        -------
-        DataFrame
-            ``mean, mean_low, mean_high, low, high, extrapolated``. Noise of one new run is drawn
-            from the modified residuals; for "parametric" it is normal.
-        """
-        _check_level(level)
+        """``mean, mean_low, mean_high, low, high, extrapolated`` as of `Fit.predict`, the intervals
+        from the refits. Noise of one new run is drawn from the modified residuals; for
+        "parametric" it is normal."""
+        check_level(level)
         fit, rng = self.fit, np.random.default_rng(self.seed + 1)
         rows = fit.design_rows(settings)
         mean = rows @ fit.coefficients
@@ -132,16 +121,7 @@ class Bootstrap:
             scale = (self.sigma / fit.sigma)[:, None]
             low, high = (mean - q for q in _tails(apart / scale, level)[::-1])
             least, most = (mean - q for q in _tails(ahead / scale, level)[::-1])
-        out = pd.DataFrame({"mean": mean, "mean_low": low, "mean_high": high, "low": least,
-                            "high": most}, index=settings.index)
-        if fit.log_scale:
-            out = np.exp(out)
-        out["extrapolated"] = (~fit.region.contains(settings, SAME_SETTING)
-                               | fit.outside_data(settings))
-        out.attrs["units"] = dict.fromkeys(("mean", "mean_low", "mean_high", "low", "high"),
-                                           fit.response.unit)
-        out.attrs["statistic"] = "median" if fit.log_scale else "mean"
-        return out
+        return fit.laid_out(settings, mean, (low, high), (least, most))
 
 
 def bootstrap(fit: Fit, *, count: int = COUNT, seed: int = SEED, kind: str = "residual",
@@ -171,7 +151,7 @@ def bootstrap(fit: Fit, *, count: int = COUNT, seed: int = SEED, kind: str = "re
     """
     check_least_squares(fit)
     count, seed = as_count(count), as_seed(seed)
-    _check_level(level)
+    check_level(level)
     moved, rest = refits(fit, resamples(fit, count, seed=seed, kind=kind), kind)
     usable = np.isfinite(rest)
     if usable.sum() < max(100, count / 2):
@@ -214,7 +194,7 @@ def _table(fit: Fit, moved: np.ndarray, sigma: np.ndarray, kind: str,
     else:
         low, high = b - _tails(moved * (fit.sigma / sigma)[:, None], level)[::-1]
     owners = [fit.columns.owner[j] for j in places]
-    span = np.array([fit._span(t) for t in owners])
+    span = np.array([fit.span(t) for t in owners])
     effects = {"effect": span * b, "effect_low": span * low, "effect_high": span * high}
     if fit.log_scale:
         effects = {k: np.exp(v) for k, v in effects.items()}
@@ -307,11 +287,6 @@ def _refit_cases(q: np.ndarray, residual: np.ndarray,
 def _tails(values: np.ndarray, level: float) -> np.ndarray:
     """Lower and upper quantile of each column; shape (2, columns)."""
     return np.quantile(values, [(1 - level) / 2, (1 + level) / 2], axis=0)
-
-
-def _check_level(level: float) -> None:
-    if not 0 < level < 1:
-        raise InputError("level", level, "it must lie between 0 and 1", "Use 0.95")
 
 
 def as_count(count: object) -> int:

@@ -229,7 +229,7 @@ def _of_term(fit: Fit, places: list[int], moved: np.ndarray, gain: np.ndarray,
         if q == 1:
             change[judged & active & (np.sign(now) != np.sign(was))] = SIGN
         change[gone & (fit.df_error > 0)] = LOST
-        effect, without = fit._span(term) * was, fit._span(term) * now
+        effect, without = fit.span(term) * was, fit.span(term) * now
         shift = without - effect
         if fit.log_scale:
             effect, without, shift = np.exp(effect), np.exp(without), np.exp(shift)

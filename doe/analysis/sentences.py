@@ -9,24 +9,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from doe import wording
 from doe.analysis import matters
-from doe.analysis.diagnostics import FULL_LEVERAGE
+from doe.analysis.diagnostics import FULL_LEVERAGE, LARGE_COOK, beyond_noise, outlier_limit
 from doe.analysis.estimable import GREATEST_INFLATION
 from doe.terms import Term
 
 if TYPE_CHECKING:
     from doe.analysis.model import Fit
 
-__all__ = ["all_sentences", "headline", "summary"]
+__all__ = ["all_sentences", "drift", "headline", "lean", "named_runs", "stand_apart", "summary"]
 
 WIDE_BELOW = 4
 """Below so many degrees of freedom, intervals are said to be wide (common practice, no source)."""
-
-LARGE_COOK = 1.0
-"""Cook's distance above which one run moves the fit notably (Cook & Weisberg 1982)."""
 
 PREDICTION_GAP = 0.2
 """Greatest difference of adjusted and predicted R² let pass (common practice, no source)."""
@@ -148,25 +144,9 @@ def trust(fit: Fit) -> list[str]:
             out.append("By Lenth's method: " + fit.lenth.sentence)
     pinned = table.loc[table["leverage"] >= FULL_LEVERAGE, "run"]
     if len(pinned) and fit.df_error:
-        out.append(f"The fit passes through {_runs(pinned)} whatever was measured there; an error "
-                   "in such a measurement could not be seen.")
-    limit = _outlier_limit(len(table), fit.df_error)
-    far = table.loc[table["studentised"].abs() > limit, "run"]
-    if len(far):
-        out.append(f"{wording.capitalise(_runs(far))} "
-                   f"{'lies' if len(far) == 1 else 'lie'} further from the fit than noise "
-                   "explains (studentised residual beyond "
-                   f"{wording.digits(limit, 2)}): check the record.")
-    heavy = table.loc[table["cooks_distance"] > LARGE_COOK, "run"]
-    if len(heavy):
-        out.append(f"The fit leans on {_runs(heavy)}: leaving {'it' if len(heavy) == 1 else 'any'} "
-                   "out would move it notably (Cook's distance above 1).")
-    serial = fit.serial_correlation
-    if serial is not None and serial.p < 0.05:
-        kind = "alike" if serial.statistic < 2 else "alternating"
-        out.append(f"Residuals next to each other in time are {kind} (Durbin–Watson "
-                   f"{wording.fixed(serial.statistic, 2)}, {wording.p_value(serial.p)}): something "
-                   "not recorded may have drifted during the study.")
+        out.append(f"The fit passes through {named_runs(pinned)} whatever was measured there; "
+                   "an error in such a measurement could not be seen.")
+    out += stand_apart(table) + lean(table) + drift(fit.serial_correlation)
     out += _held(fit)
     gap = fit.r2_adjusted - fit.r2_predicted
     if fit.df_error and gap > PREDICTION_GAP:
@@ -193,10 +173,48 @@ def _held(fit: Fit) -> list[str]:
     return out
 
 
-def _outlier_limit(n: int, df_error: int) -> float:
-    """Bonferroni limit at 5 % for the largest of n externally studentised residuals."""
-    return float(stats.t.ppf(1 - 0.05 / (2 * n), df_error - 1)) if df_error > 1 else np.inf
+def stand_apart(table: pd.DataFrame, what: str = "the fit", noun: str = "run") -> list[str]:
+    """Runs further from the fit than noise explains, from the diagnostics of any fit.
+
+    Parameters
+    ----------
+    table : DataFrame
+    what : str
+        What their residuals are taken from.
+    noun : str
+        What a row is.
+    """
+    far = beyond_noise(table)
+    if not far.any():
+        return []
+    limits = outlier_limit(table)[far]
+    low, high = (wording.digits(v, 2) for v in (limits.min(), limits.max()))
+    names = wording.capitalise(named_runs(table.loc[far, "run"], noun))
+    return [f"{names} {'lies' if far.sum() == 1 else 'lie'} further from {what} than "
+            "noise explains (studentised residual beyond "
+            f"{low if low == high else f'{low} to {high}'}): check the record."]
 
 
-def _runs(runs: pd.Series) -> str:
-    return f"{'run' if len(runs) == 1 else 'runs'} {wording.join(runs)}"
+def lean(table: pd.DataFrame, noun: str = "run") -> list[str]:
+    """Runs that steer the fit, from the diagnostics of any fit."""
+    heavy = table.loc[table["cooks_distance"] > LARGE_COOK, "run"]
+    if not len(heavy):
+        return []
+    return [f"The fit leans on {named_runs(heavy, noun)}: leaving "
+            f"{'it' if len(heavy) == 1 else 'any'} out would move it notably (Cook's distance "
+            f"above {LARGE_COOK:g})."]
+
+
+def drift(serial) -> list[str]:
+    """Residuals that go together in time; `serial` as of `Fit.serial_correlation`."""
+    if serial is None or not serial.p < 0.05:
+        return []
+    kind = "alike" if serial.statistic < 2 else "alternating"
+    return [f"Residuals next to each other in time are {kind} (Durbin–Watson "
+            f"{wording.fixed(serial.statistic, 2)}, {wording.p_value(serial.p)}): something "
+            "not recorded may have drifted during the study."]
+
+
+def named_runs(runs, noun: str = "run") -> str:
+    """``"runs 3 and 8"``."""
+    return f"{noun if len(runs) == 1 else noun + 's'} {wording.join(runs)}"

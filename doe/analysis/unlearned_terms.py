@@ -113,7 +113,7 @@ def _bound(fit: Fit, term: Term, noise: float | None) -> tuple[float, str, str]:
         places, by = fit.columns.places(term), "95 % interval if noise is as assumed"
         middle = rows["effect"].to_numpy(float)
         middle = np.log(middle) if fit.log_scale else middle
-        half = fit._span(term) * stats.norm.ppf(0.975) * noise * np.sqrt(
+        half = fit.span(term) * stats.norm.ppf(0.975) * noise * np.sqrt(
             np.diag(fit.covariance)[places])
         ends = np.column_stack([middle - half, middle + half])
         ends = np.exp(ends) if fit.log_scale else ends

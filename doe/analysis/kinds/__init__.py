@@ -34,8 +34,9 @@ from doe.analysis.kinds.proportions import (
     successes,
     whole,
 )
-from doe.analysis.kinds.rows import numbers, prepare, readings
+from doe.analysis.kinds.rows import prepare
 from doe.analysis.model import Fit
+from doe.analysis.readings import numbers, readings
 from doe.errors import InputError
 from doe.factors import Region
 from doe.responses import Response

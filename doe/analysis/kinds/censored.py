@@ -141,7 +141,7 @@ class CensoredFit(KindFit):
             y = np.log(y) if self.ratio else y
             fits[name] = np.linalg.lstsq(self.rows.matrix, y, rcond=None)[0]
         for name, b in fits.items():
-            sizes = [self._span(self.columns.owner[j]) * b[j] for j in own]
+            sizes = [self.span(self.columns.owner[j]) * b[j] for j in own]
             table[name] = np.exp(sizes) if self.ratio else sizes
         return table
 

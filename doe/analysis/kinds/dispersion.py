@@ -30,8 +30,9 @@ from doe.analysis.kinds import words
 from doe.analysis.kinds.face import KindFit
 from doe.analysis.kinds.likelihood import maximise
 from doe.analysis.kinds.predictive import nodes, quantile
-from doe.analysis.kinds.rows import prepare, readings
+from doe.analysis.kinds.rows import prepare
 from doe.analysis.model import Fit
+from doe.analysis.readings import readings
 from doe.errors import InputError, as_choice
 from doe.factors import Region
 from doe.responses import Response

@@ -19,13 +19,12 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from doe.analysis.anova import SAME_SETTING
 from doe.analysis.estimable import Columns, column_labels
 from doe.analysis.kinds import words
 from doe.analysis.kinds.likelihood import FOR_VALUES, Maximum, maximise, profile_limits
 from doe.analysis.kinds.rows import Rows
-from doe.analysis.model import Fit
-from doe.errors import InputError, as_choice
+from doe.analysis.settings_side import SettingsSide, check_level
+from doe.errors import as_choice
 from doe.factors import Region
 from doe.responses import Response
 from doe.terms import Term
@@ -36,7 +35,7 @@ INTERVALS = ("profile", "wald")
 
 
 @dataclass(frozen=True, eq=False)
-class KindFit(ABC):
+class KindFit(SettingsSide, ABC):
     """A response's model fitted by maximum likelihood, with its evidence.
 
     Attributes
@@ -69,6 +68,7 @@ class KindFit(ABC):
     dispersion: float = 1.0
     df_reference: float = np.inf
 
+    log_scale: ClassVar[bool] = False
     ratio: ClassVar[bool] = True
     """True if effects multiply, so that they are shown as ratios."""
     effect_name: ClassVar[str] = "ratio"
@@ -116,12 +116,6 @@ class KindFit(ABC):
     def df_error(self) -> int:
         """Runs beyond the number of coefficients."""
         return len(self.data) - len(self.columns.owner)
-
-    # The settings' side is that of a linear fit.
-    design_rows = Fit.design_rows
-    average_rows = Fit.average_rows
-    outside_data = Fit.outside_data
-    _span = Fit._span
 
     # -- the numbers -----------------------------------------------------------------
 
@@ -280,7 +274,7 @@ class KindFit(ABC):
         return self.effect_name if self.ratio else self.response.unit
 
     def _effects(self, term: Term, b: float, low: float, high: float) -> dict[str, float]:
-        span = self._span(term) * self.effect_power
+        span = self.span(term) * self.effect_power
         with np.errstate(over="ignore"):
             change = (np.exp if self.ratio else np.asarray)([span * b, span * low, span * high])
         return dict(zip(("effect", "effect_low", "effect_high"), map(float, change), strict=True))
@@ -333,37 +327,15 @@ class KindFit(ABC):
         out *= self.effect_power
         return np.exp(out) if self.ratio else out
 
-    def compare(self, before: pd.DataFrame, after: pd.DataFrame,
-                level: float = 0.95) -> pd.DataFrame:
-        """Change from one setting to another, row by row, as `contrast` returns it."""
-        return self.contrast(self.design_rows(after) - self.design_rows(before), level)
-
     def predict(self, settings: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
-        """Predicted mean, its confidence interval, and the interval for one new run.
-
-        Parameters
-        ----------
-        settings : DataFrame
-            A column for each factor, natural units.
-        level : float
-            Coverage of both intervals.
-
-        Returns
-        -------
-        DataFrame
-            ``mean, mean_low, mean_high, low, high`` in the response's unit, for the average
-            block; ``extrapolated``: the setting is outside the region, or outside the box that the
-            achieved settings span, by more than 1 % of a factor's range; ``remote``: its
-            ``leverage`` exceeds that of every run, so that it is far from the data even if
-            inside the box.
-        """
+        """Predicted mean, its confidence interval, and the interval for one new run, as of
+        `Fit.predict`; the leverage is in the model's columns, whatever weight the runs have."""
         centre, se = self.linear(settings, level)
         return self._finish(self._predicted(centre, se, level), settings)
 
     def linear(self, settings: pd.DataFrame, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
         """The linear predictor and its standard error; two arrays of shape (n,)."""
-        if not 0 < level < 1:
-            raise InputError("level", level, "it must lie between 0 and 1", "Use 0.95")
+        check_level(level)
         rows = self.design_rows(settings)
         variance = np.einsum("ij,jk,ik->i", rows, self.coefficient_covariance, rows)
         return rows @ self.coefficients, np.sqrt(np.maximum(variance, 0))
@@ -375,13 +347,9 @@ class KindFit(ABC):
     def _finish(self, out: pd.DataFrame, settings: pd.DataFrame, unit: str | None = None,
                 statistic: str = "mean") -> pd.DataFrame:
         out.index = settings.index
-        out["extrapolated"] = (~self.region.contains(settings, SAME_SETTING)
-                               | self.outside_data(settings))
+        out = self.marked(out, settings, self.response.unit if unit is None else unit, statistic)
         out["leverage"] = self._leverage(settings)
         out["remote"] = out["leverage"] > self._leverage(self.data).max() * (1 + 1e-6)
-        unit = self.response.unit if unit is None else unit
-        out.attrs["units"] = dict.fromkeys(("mean", "mean_low", "mean_high", "low", "high"), unit)
-        out.attrs["statistic"] = statistic
         return out
 
     def _leverage(self, settings: pd.DataFrame) -> np.ndarray:

@@ -18,6 +18,7 @@ from scipy import optimize, stats
 
 from doe import wording
 from doe.analysis.model import Fit
+from doe.analysis.settings_side import check_level
 from doe.errors import InputError
 
 __all__ = ["PowerTransform", "power_transform"]
@@ -179,8 +180,7 @@ def power_transform(fit: Fit, *, level: float = 0.95, points: int = 121) -> Powe
     if not (y > 0).all():
         raise InputError(f"data, column '{name}'", float(y.min()), "only readings above 0 have "
                          "powers", "Add a constant with a meaning of its own, or keep the scale")
-    if not 0 < level < 1:
-        raise InputError("level", level, "it must lie between 0 and 1", "Use 0.95")
+    check_level(level)
     if not fit.df_error:
         raise InputError("fit", name, "the model is saturated, so that every scale fits",
                          "Leave terms out, or repeat some runs")

@@ -18,7 +18,7 @@ from scipy import special
 
 from doe.analysis.kinds.likelihood import Maximum
 
-__all__ = ["Tobit", "natural"]
+__all__ = ["Tobit", "log_between", "natural"]
 
 _LOG_ROOT = np.log(2 * np.pi) / 2
 
@@ -60,7 +60,7 @@ class Tobit:
         if (a > FURTHEST).any() or (b < -FURTHEST).any():
             return -np.inf
         plain = np.log(theta[-1]) - _LOG_ROOT - a[self.exact] ** 2 / 2
-        return float(plain.sum() + _log_between(a[~self.exact], b[~self.exact]).sum())
+        return float(plain.sum() + log_between(a[~self.exact], b[~self.exact]).sum())
 
     def slopes(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """With the observed information."""
@@ -70,7 +70,7 @@ class Tobit:
         by_a[self.exact], aa[self.exact] = -a[self.exact], -1.0
         cut = ~self.exact
         low, high = a[cut], b[cut]
-        inside = _log_between(low, high)
+        inside = log_between(low, high)
         ra = np.exp(-low**2 / 2 - _LOG_ROOT - inside)  # density at an end over the chance between
         rb = np.exp(-high**2 / 2 - _LOG_ROOT - inside)
         by_a[cut], by_b[cut] = -ra, rb
@@ -89,7 +89,7 @@ class Tobit:
         return gradient, information
 
 
-def _log_between(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+def log_between(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     """Logarithm of the normal chance from a to b, without loss of digits in either tail."""
     flip = a > 0
     low, high = np.where(flip, -b, a), np.where(flip, -a, b)
