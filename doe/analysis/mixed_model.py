@@ -80,18 +80,8 @@ class MixedFit(SettingsSide):
 
     Attributes
     ----------
-    response : Response
-    region : Region
-    terms : tuple of Term
-        Those estimated, intercept first.
-    data : DataFrame
-        The rows used.
-    columns : Columns
-        The fixed effects' columns in coded units, block columns included.
-    aliased : DataFrame
-        ``term, label, aliased_with, asked``: see `doe.analysis.estimable.estimable`.
-    remarks : tuple of str
-        What happened to rows and terms on the way.
+    response, region, terms, data, columns, aliased, remarks, selection
+        As in `Fit`; terms and columns are those of the fixed effects.
     blocks : Series or None
         Blocks with fixed effects.
     groups : tuple of Grouping

@@ -145,6 +145,27 @@ class CensoredFit(KindFit):
             table[name] = np.exp(sizes) if self.ratio else sizes
         return table
 
+    # -- the runs
+
+    def _location(self) -> tuple[np.ndarray, np.ndarray]:
+        rate = np.exp(-self.estimate.theta[-1])
+        slope, weight = self.plain.location(np.r_[self.coefficients * rate, rate])
+        return slope * rate, weight * rate**2
+
+    def _ends(self) -> tuple[np.ndarray, np.ndarray]:
+        """What each reading leaves possible, on the model's scale."""
+        return self.plain.low, self.plain.high
+
+    def _seen(self) -> tuple[np.ndarray, np.ndarray]:
+        low, high = self._ends()
+        with np.errstate(invalid="ignore"):
+            middle = np.where(np.isinf(low), high, np.where(np.isinf(high), low, (low + high) / 2))
+        return middle, self.rows.matrix @ self.coefficients
+
+    def _stretches(self, change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        fitted, sd = self.rows.matrix @ self.coefficients, self.sigma * np.sqrt(change)
+        return tuple((end - fitted) / sd for end in self._ends())
+
     def _predicted(self, centre: np.ndarray, se: np.ndarray, level: float) -> pd.DataFrame:
         q = self._quantile(level)
         half, wide = q * se, q * np.hypot(se, self.sigma)

@@ -25,7 +25,8 @@ from doe.analysis.kinds.face import KindFit
 from doe.analysis.kinds.firth import Firth
 from doe.analysis.kinds.likelihood import Maximum, maximise
 from doe.analysis.kinds.overdispersion import Overdispersion, judge_scatter
-from doe.analysis.kinds.predictive import count_limits
+from doe.analysis.kinds.predictive import count_law, count_limits
+from doe.analysis.kinds.residuals import generalised, normal_score
 from doe.analysis.kinds.rows import Rows
 from doe.analysis.kinds.separation import Separation, find_separation
 from doe.errors import InputError, as_choice
@@ -82,6 +83,16 @@ class Poisson:
 
     weight = mean
 
+    def location(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Slope and weight of each run in its linear predictor; two arrays of shape (n,)."""
+        mean = self.mean(theta)
+        return self.y - mean, mean
+
+    def deviance(self, theta: np.ndarray) -> np.ndarray:
+        """Deviance of each run; shape (n,)."""
+        y, mean = self.y, self.mean(theta)
+        return 2 * (special.xlogy(y, y / mean) - (y - mean))
+
     def log_weight_slope(self, theta: np.ndarray) -> np.ndarray:
         return np.ones(len(self.y))
 
@@ -112,6 +123,15 @@ class NegativeBinomial(Poisson):
         curve = -(k * by_k + k**2 * by_k2)
         information[p, p] = curve if curve > 0 else abs(k * by_k) + 1e-6
         return np.r_[x.T @ ((y - mean) * k / whole), -k * by_k], information
+
+    def location(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """As of `Poisson`, α being held."""
+        mean, k = self.mean(theta), np.exp(-theta[-1])
+        return (self.y - mean) * k / (k + mean), mean * k / (k + mean)
+
+    def deviance(self, theta: np.ndarray) -> np.ndarray:
+        y, mean, k = self.y, self.mean(theta), np.exp(-theta[-1])
+        return 2 * (special.xlogy(y, y / mean) - (y + k) * np.log((y + k) / (mean + k)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,6 +191,23 @@ class CountFit(KindFit):
         low, high = count_limits(centre, se, self.df_reference, level, self.dispersion, self.alpha)
         return pd.DataFrame({"mean": np.exp(centre), "mean_low": np.exp(centre - half),
                              "mean_high": np.exp(centre + half), "low": low, "high": high})
+
+    # -- the runs
+
+    @property
+    def _mean(self) -> np.ndarray:
+        return self.exposure * np.exp(self.rows.matrix @ self.coefficients)
+
+    def _seen(self) -> tuple[np.ndarray, np.ndarray]:
+        return self.y, self._mean
+
+    def _stretches(self, change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        law = count_law(self._mean, self.dispersion * change, self.alpha)
+        high = normal_score(*law(self.y))
+        return np.where(self.y > 0, normal_score(*law(self.y - 1)), -np.inf), high
+
+    def _other_residuals(self) -> dict[str, np.ndarray]:
+        return generalised(self)
 
     # -- the words
 

@@ -64,6 +64,14 @@ class Cumulative:
                        + lower.T @ ((down * (down + np.tanh(b / 2)))[:, None] * lower))
         return upper.T @ up + lower.T @ down, information
 
+    def location(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Slope of each run's log-likelihood when all its logits move together, which is
+        P(< own grade) − P(> own grade), and the slope's variance; two arrays of shape (n,)."""
+        cells = self.probabilities(theta)
+        upto = np.cumsum(cells, axis=1)
+        slopes = upto - cells - (1 - upto)
+        return slopes[np.arange(len(cells)), self.grade], np.sum(cells * slopes**2, axis=1)
+
     def probabilities(self, theta: np.ndarray) -> np.ndarray:
         """P(grade = g); shape (n, K)."""
         return cell_probabilities(self.design @ theta)

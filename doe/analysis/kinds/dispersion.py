@@ -30,6 +30,7 @@ from doe.analysis.kinds import words
 from doe.analysis.kinds.face import KindFit
 from doe.analysis.kinds.likelihood import maximise
 from doe.analysis.kinds.predictive import nodes, quantile
+from doe.analysis.kinds.residuals import normal_score
 from doe.analysis.kinds.rows import prepare
 from doe.analysis.model import Fit
 from doe.analysis.readings import readings
@@ -70,6 +71,11 @@ class _GammaVariance:
         ratio = self.variance * np.exp(-self.matrix @ theta)
         return x.T @ (half * (ratio - 1)), x.T @ (half[:, None] * x)
 
+    def location(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Slope and weight of each setting in its linear predictor; two arrays of shape (n,)."""
+        half = self.df / 2
+        return half * (self.variance * np.exp(-self.matrix @ theta) - 1), half
+
 
 class _LogVariance:
     """Log-likelihood of logarithms of variances, taken as normal with known mean and variance."""
@@ -90,6 +96,10 @@ class _LogVariance:
     def slopes(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         weighted = self._weight[:, None] * self.matrix
         return weighted.T @ (self._z - self.matrix @ theta), self.matrix.T @ weighted
+
+    def location(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """As of `_GammaVariance`."""
+        return self._weight * (self._z - self.matrix @ theta), self._weight
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,6 +122,8 @@ class DispersionFit(KindFit):
 
     effect_name = "ratio of standard deviations"
     effect_power = 0.5
+    row = "repeated setting"
+    serial_correlation = None
 
     def _predicted(self, centre: np.ndarray, se: np.ndarray, level: float) -> pd.DataFrame:
         half = self._quantile(level) * se
@@ -135,6 +147,16 @@ class DispersionFit(KindFit):
         unit = "" if self.response.scale == "log" else self.response.unit
         return self._finish(self._predicted(centre, se, level), settings, unit,
                             "standard deviation")
+
+    def _seen(self) -> tuple[np.ndarray, np.ndarray]:
+        return self.groups["sd"].to_numpy(), np.exp(self.rows.matrix @ self.coefficients / 2)
+
+    def _stretches(self, change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        sd, fitted = self._seen()
+        half = self.groups["df"].to_numpy() / 2
+        at = half * (sd / fitted) ** 2
+        z = normal_score(special.gammainc(half, at), special.gammaincc(half, at))
+        return z, z
 
     def summary(self) -> str:
         terms = sum(1 for t in self.terms if t.powers)

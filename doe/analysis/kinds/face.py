@@ -23,6 +23,7 @@ from doe.analysis.estimable import Columns, column_labels
 from doe.analysis.kinds import words
 from doe.analysis.kinds.likelihood import FOR_VALUES, Maximum, maximise, profile_limits
 from doe.analysis.kinds.rows import Rows
+from doe.analysis.kinds.runs_side import RunsSide
 from doe.analysis.settings_side import SettingsSide, check_level
 from doe.errors import as_choice
 from doe.factors import Region
@@ -35,7 +36,7 @@ INTERVALS = ("profile", "wald")
 
 
 @dataclass(frozen=True, eq=False)
-class KindFit(SettingsSide, ABC):
+class KindFit(SettingsSide, RunsSide, ABC):
     """A response's model fitted by maximum likelihood, with its evidence.
 
     Attributes

@@ -23,6 +23,7 @@ from doe.analysis.kinds.cumulative import ProportionalOdds, cell_probabilities, 
 from doe.analysis.kinds.face import KindFit
 from doe.analysis.kinds.firth import Firth
 from doe.analysis.kinds.likelihood import maximise
+from doe.analysis.kinds.residuals import normal_score
 from doe.analysis.kinds.rows import Rows
 from doe.analysis.kinds.separation import Separation, find_separation
 from doe.errors import InputError, as_choice
@@ -214,6 +215,20 @@ class GradeFit(KindFit):
 
     def _predicted(self, centre: np.ndarray, se: np.ndarray, level: float) -> pd.DataFrame:
         raise NotImplementedError  # `predict` needs all thresholds at once
+
+    # -- the runs
+
+    def _seen(self) -> tuple[np.ndarray, np.ndarray]:
+        eta, _ = self._thresholds(self.rows.matrix)
+        values = np.array(self.seen, float)
+        return values[self.grade], cell_probabilities(eta) @ values
+
+    def _stretches(self, change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        eta, _ = self._thresholds(self.rows.matrix)
+        ends = np.pad(eta, ((0, 0), (1, 1)), constant_values=(np.inf, -np.inf))
+        ends[:, 0], ends[:, -1] = np.inf, -np.inf
+        at_least, more = (ends[np.arange(len(ends)), self.grade + k] for k in (0, 1))
+        return tuple(normal_score(special.expit(-v), special.expit(v)) for v in (at_least, more))
 
     # -- the words
 

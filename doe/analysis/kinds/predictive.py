@@ -13,7 +13,8 @@ from collections.abc import Callable
 import numpy as np
 from scipy import special, stats
 
-__all__ = ["count_limits", "nodes", "quantile", "share_limits", "whole_quantile"]
+__all__ = ["count_law", "count_limits", "nodes", "quantile", "share_law", "share_limits",
+           "whole_quantile"]
 
 NODES = 24
 
@@ -65,6 +66,58 @@ def quantile(cdf: Callable[[np.ndarray], np.ndarray], p: float, low: np.ndarray,
         enough = cdf(middle) >= p
         high, low = np.where(enough, middle, high), np.where(enough, low, middle)
     return (low + high) / 2
+
+
+def count_law(mean: np.ndarray, dispersion: np.ndarray, alpha: float = 0.0
+              ) -> Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]:
+    """Chances of at most, and of more than, so many counts; arrays of shape (n,).
+
+    As in `count_limits`, a negative binomial count with its ratio of variance to mean stands in for
+    an overdispersed one.
+    """
+    with np.errstate(divide="ignore"):
+        size = np.where(alpha > 0, 1 / alpha if alpha else np.inf,
+                        np.where(dispersion > 1, mean / (dispersion - 1), np.inf))
+    plain = np.isinf(size)
+    share = np.where(plain, 0.5, size / (np.where(plain, 0.0, size) + mean))
+    size = np.where(plain, 1.0, size)
+
+    def law(k: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        k = np.maximum(k, 0.0)
+        return (np.where(plain, special.pdtr(k, mean), special.betainc(size, k + 1, share)),
+                np.where(plain, special.pdtrc(k, mean), special.betainc(k + 1, size, 1 - share)))
+
+    return law
+
+
+def share_law(share: np.ndarray, trials: np.ndarray, dispersion: np.ndarray
+              ) -> Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]:
+    """Chances of at most, and of more than, so many successes; arrays of shape (n,).
+
+    As in `share_limits`, beta-binomial successes stand in for overdispersed ones.
+    """
+    wide = (dispersion > 1) & (trials > 1)
+
+    def law(k: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        k, most = np.clip(k, 0.0, trials), k >= trials
+        more = np.where(most, 1.0, trials - k)
+        below = np.where(most, 1.0, special.betainc(more, k + 1, 1 - share))
+        above = np.where(most, 0.0, special.betainc(k + 1, more, share))
+        if wide.any():
+            size = _concentration(trials[wide], np.broadcast_to(dispersion, wide.shape)[wide])
+            a, b = share[wide] * size, (1 - share[wide]) * size
+            spread = stats.betabinom(trials[wide].astype(int), a, b)
+            below[wide], above[wide] = spread.cdf(k[wide]), spread.sf(k[wide])
+        return below, above
+
+    return law
+
+
+def _concentration(trials: np.ndarray, dispersion: np.ndarray | float) -> np.ndarray:
+    """Sum of a beta distribution's parameters that gives counts `dispersion` times the binomial's
+    variance, as far as so many trials can."""
+    correlation = np.clip((dispersion - 1) / np.maximum(trials - 1, 1e-9), 1e-9, 0.99)
+    return 1 / correlation - 1
 
 
 def count_limits(log_mean: np.ndarray, se: np.ndarray, df: float, level: float,
@@ -141,8 +194,7 @@ def _beta_binomial(share: np.ndarray, weight: np.ndarray, m: np.ndarray,
                    dispersion: float) -> np.ndarray:
     """Chance of at most k = 0, 1, ... of m when shares of runs are beta-distributed so that counts
     have `dispersion` times the binomial's variance, as far as m trials can; (n, most m + 1)."""
-    correlation = np.clip((dispersion - 1) / np.maximum(m - 1, 1e-9), 1e-9, 0.99)
-    size = (1 / correlation - 1)[:, None]
+    size = _concentration(m, dispersion)[:, None]
     a, b, k = share * size, (1 - share) * size, np.arange(m.max() + 1)
     out = np.empty((len(share), len(k)))
     for i in range(len(share)):

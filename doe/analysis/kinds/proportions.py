@@ -23,7 +23,8 @@ from doe.analysis.kinds.face import KindFit
 from doe.analysis.kinds.firth import Firth
 from doe.analysis.kinds.likelihood import maximise
 from doe.analysis.kinds.overdispersion import Overdispersion, judge_scatter
-from doe.analysis.kinds.predictive import share_limits
+from doe.analysis.kinds.predictive import share_law, share_limits
+from doe.analysis.kinds.residuals import generalised, normal_score
 from doe.analysis.kinds.rows import Rows
 from doe.analysis.kinds.separation import Separation, find_separation
 from doe.errors import InputError, as_choice
@@ -68,6 +69,16 @@ class Binomial:
 
     def log_weight_slope(self, theta: np.ndarray) -> np.ndarray:
         return 1 - 2 * self.share(theta)
+
+    def location(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Slope and weight of each run in its linear predictor; two arrays of shape (n,)."""
+        return self.y - self.trials * self.share(theta), self.weight(theta)
+
+    def deviance(self, theta: np.ndarray) -> np.ndarray:
+        """Deviance of each run; shape (n,)."""
+        y, m, share = self.y, self.trials, self.share(theta)
+        return 2 * (special.xlogy(y, y / (m * share))
+                    + special.xlogy(m - y, (m - y) / (m * (1 - share))))
 
     def value(self, theta: np.ndarray) -> float:
         eta = self.matrix @ theta
@@ -147,7 +158,35 @@ class ProportionFit(KindFit):
                 "mean_high": special.expit(centre + half), "low": low, "high": high}
         return pd.DataFrame(ends) * self._whole
 
+    # -- the runs
+
+    @property
+    def _share(self) -> np.ndarray:
+        return special.expit(self.rows.matrix @ self.coefficients)
+
+    def _seen(self) -> tuple[np.ndarray, np.ndarray]:
+        return self._whole * self.y / self.trials, self._whole * self._share
+
+    def _stretches(self, change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        if not self.counted:  # a quasi-likelihood has no distribution: Pearson's residuals
+            share = self._share
+            z = (self.y - share) / np.sqrt(self.dispersion * change * share * (1 - share))
+            return z, z
+        law = share_law(self._share, self.trials, self.dispersion * change)
+        y, m = self.y, self.trials
+        return (np.where(y > 0, normal_score(*law(y - 1)), -np.inf),
+                np.where(y < m, normal_score(*law(y)), np.inf))
+
+    def _other_residuals(self) -> dict[str, np.ndarray]:
+        return generalised(self)
+
     # -- the words
+
+    def residual_note(self) -> str:
+        if self.counted:
+            return super().residual_note()
+        return ("Residuals are Pearson's (distance from the fitted share by its standard "
+                "deviation), since shares that were not counted have no distribution.")
 
     def summary(self) -> str:
         terms = sum(1 for t in self.terms if t.powers)

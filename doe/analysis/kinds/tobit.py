@@ -18,7 +18,7 @@ from scipy import special
 
 from doe.analysis.kinds.likelihood import Maximum
 
-__all__ = ["Tobit", "log_between", "natural"]
+__all__ = ["Tobit", "end_densities", "natural"]
 
 _LOG_ROOT = np.log(2 * np.pi) / 2
 
@@ -60,7 +60,19 @@ class Tobit:
         if (a > FURTHEST).any() or (b < -FURTHEST).any():
             return -np.inf
         plain = np.log(theta[-1]) - _LOG_ROOT - a[self.exact] ** 2 / 2
-        return float(plain.sum() + log_between(a[~self.exact], b[~self.exact]).sum())
+        return float(plain.sum() + _log_between(a[~self.exact], b[~self.exact]).sum())
+
+    def location(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Slope and curvature of each run's log-likelihood in its linear predictor (over σ); two
+        arrays of shape (n,)."""
+        a, b = self._ends(theta)
+        slope, weight, cut = a.copy(), np.ones(len(a)), ~self.exact
+        low, high = a[cut], b[cut]
+        ra, rb = end_densities(low, high)
+        slope[cut] = ra - rb
+        weight[cut] = (slope[cut] ** 2 + np.where(np.isfinite(high), high, 0) * rb
+                       - np.where(np.isfinite(low), low, 0) * ra)
+        return slope, weight
 
     def slopes(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """With the observed information."""
@@ -70,9 +82,7 @@ class Tobit:
         by_a[self.exact], aa[self.exact] = -a[self.exact], -1.0
         cut = ~self.exact
         low, high = a[cut], b[cut]
-        inside = log_between(low, high)
-        ra = np.exp(-low**2 / 2 - _LOG_ROOT - inside)  # density at an end over the chance between
-        rb = np.exp(-high**2 / 2 - _LOG_ROOT - inside)
+        ra, rb = end_densities(low, high)
         by_a[cut], by_b[cut] = -ra, rb
         aa[cut] = np.where(np.isfinite(low), low, 0) * ra - ra**2
         bb[cut] = -np.where(np.isfinite(high), high, 0) * rb - rb**2
@@ -89,7 +99,16 @@ class Tobit:
         return gradient, information
 
 
-def log_between(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+def end_densities(a: np.ndarray, b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Normal densities at a and at b over the chance between them; two arrays of shape (n,).
+
+    Their difference is the mean of normal noise known to lie between.
+    """
+    inside = _log_between(a, b)
+    return np.exp(-a**2 / 2 - _LOG_ROOT - inside), np.exp(-b**2 / 2 - _LOG_ROOT - inside)
+
+
+def _log_between(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     """Logarithm of the normal chance from a to b, without loss of digits in either tail."""
     flip = a > 0
     low, high = np.where(flip, -b, a), np.where(flip, -a, b)

@@ -40,7 +40,14 @@ def all_sentences(fit: KindFit) -> list[str]:
     view = _AsLinear(fit)
     return [fit.summary() + selected(fit), *matters.matters(view), *fit.ends(),
             *matters.noise(view), *sentences.aliases(fit), *unfinished(fit), *fit.warnings(),
-            *fit.rows.remarks]
+            *standing_out(fit), *fit.rows.remarks]
+
+
+def standing_out(fit: KindFit) -> list[str]:
+    """Runs that stand out or steer the fit, and drift in time."""
+    table = fit.diagnostics
+    return [*sentences.stand_apart(table, noun=fit.row), *sentences.lean(table, fit.row),
+            *sentences.drift(fit.serial_correlation)]
 
 
 def headline(fit: KindFit) -> str:
