@@ -1,6 +1,13 @@
 """The greatest value of a quadratic form of the model row, ``f(x)' B f(x)``, over a region.
 
 With ``B = M⁻¹`` it is the variance of prediction, with other B the sensitivity of a criterion.
+
+References
+----------
+Kolda, T. G., Lewis, R. M. & Torczon, V. (2003). Optimization by direct search: new
+perspectives on some classical and modern methods. *SIAM Review* 45, 385–482.
+Lewis, R. M. & Torczon, V. (2000). Pattern search methods for linearly constrained minimization.
+*SIAM Journal on Optimization* 10, 917–941.
 """
 
 from __future__ import annotations
@@ -13,16 +20,22 @@ from doe.planning.candidates import Space, distinct
 
 __all__ = ["ascend", "fine_levels", "forms", "greatest_sensitivity", "peaks_of"]
 
-_STEP = 0.25
-_LEAST_STEP = 1e-4
 _EVERY = 99
+_FIRST = 0.25
+"""Reach of the first step, in half-ranges."""
+_LEAP = 0.1
+"""Reach from which on leaps are tried: by then few points are left."""
+_ENOUGH = 1e-3
+"""A step must gain so much times the square of its reach, or it is mere creeping."""
+_HOPE = 2.0
+"""What a point may still gain at most, in units of its reach: lower ones are given up."""
 
 
 def greatest_sensitivity(space: Space, B: np.ndarray, seed: int = 0) -> float:
     """Greatest ``f(x)' B f(x)`` over the region, by candidates and local ascent."""
     points = space.lattice(fine_levels(space), 60_000, seed)
     rows = space.rows(points)
-    peaks = peaks_of(space, B, points, rows, points[:0])
+    peaks = peaks_of(space, B, points, rows, space.scatter(300, seed, on_levels=True))
     return float(max(forms(rows, B).max(), forms(space.rows(peaks), B).max()))
 
 
@@ -47,68 +60,130 @@ def forms(rows: np.ndarray, B: np.ndarray) -> np.ndarray:
 
 
 def peaks_of(space: Space, B: np.ndarray, points: np.ndarray, rows: np.ndarray,
-           support: np.ndarray) -> np.ndarray:
-    """Local maxima of the sensitivity, reached from the highest candidates and the support."""
-    order = np.argsort(-forms(rows, B), kind="stable")[:60]
-    return ascend(space, B, np.vstack([points[order], support[:120]]))
+             others: np.ndarray, floor: float = np.inf, least: float = 2e-5) -> np.ndarray:
+    """The highest local maxima and any above `floor`, reached from `others` and the highest of
+    `points`."""
+    start = np.vstack([points[_highest(points, forms(rows, B), 60)], others])
+    return ascend(space, B, start, floor=floor, least=least)
 
 
-def ascend(space: Space, B: np.ndarray, start: np.ndarray, *, jump: bool = True) -> np.ndarray:
+def _highest(points: np.ndarray, height: np.ndarray, count: int,
+             apart: float = 0.4) -> np.ndarray:
+    """Places of the highest points, each more than `apart` in some factor from those before."""
+    left = np.argsort(-height, kind="stable")
+    chosen: list[int] = []
+    while len(left) and len(chosen) < count:
+        chosen.append(left[0])
+        left = left[np.abs(points[left] - points[left[0]]).max(axis=1) > apart]
+    return np.array(chosen, int)
+
+
+def ascend(space: Space, B: np.ndarray, start: np.ndarray, *, leap: bool = True,
+           floor: float | None = None, least: float = 2e-5) -> np.ndarray:
     """Climb ``f(x)' B f(x)`` from each point inside the region; (m, k).
 
-    Each step tries moves along every axis and every pair of axes (with `jump`, also other levels
-    of factors that have only a few), takes the best, and halves the reach where none is better.
-    A move that leaves the region is stopped at its limit.
+    A step tries moves along every axis. Where none helps it tries pairs of axes, with `leap` the
+    coarse levels of every factor, moves out of the region stopped at its limit, and moves along
+    the limits of constraints nearby (after Lewis & Torczon 2000); the best is taken. When no
+    point moves any more the reach is cut to a third, until it is below `least`. With a `floor`,
+    points near a higher one are then given up, and points below the floor that are too low to
+    become the highest.
     """
     x = distinct(start)
     k = x.shape[1]
     free = [j for j in range(k) if space.is_free(j)]
-    moves = np.zeros((2 * len(free), k))
-    for i, j in enumerate(free):
-        moves[2 * i, j], moves[2 * i + 1, j] = 1.0, -1.0
-    if space.bounded or len(free) <= 6:
-        pairs = [np.where(np.arange(k) == i, a, 0) + np.where(np.arange(k) == j, b, 0)
-                 for i, j in combinations(free, 2) for a in (1.0, -1.0) for b in (1.0, -1.0)]
-        moves = np.vstack([moves, *pairs]) if pairs else moves
-    jumps = [(j, v) for j in range(k) if jump and j not in free for v in space.levels(j, _EVERY)]
-    if not (free or jumps):
+    axes = np.vstack([np.eye(k)[free], -np.eye(k)[free]])
+    pairs = ([a + b for a, b in combinations(axes, 2) if (a + b).any()]
+             if space.bounded or len(free) <= 6 else [])
+    moves = np.vstack([axes, *pairs])
+    leaps = [(j, v) for j in range(k) if leap
+             for v in (space.coarse()[j] if j in free else space.levels(j, _EVERY))]
+    if not (free or leaps):
         return x
     value = forms(space.rows(x), B)
-    reach = np.full(len(x), _STEP)
-    live = np.arange(len(x))
-    while len(live):
-        here = x[live]
-        trial = here[:, None, :] + reach[live, None, None] * moves
-        trial[:, :, free] = np.clip(trial[:, :, free], -1, 1)
-        if jumps:
-            other = np.repeat(here[:, None, :], len(jumps), axis=1)
-            for i, (j, v) in enumerate(jumps):
-                other[:, i, j] = v
-            trial = np.concatenate([trial, other], axis=1)
-        height = np.einsum("smp,smp->sm", space.rows(trial) @ B, space.rows(trial))
-        if space.bounded:
-            _stop_at_limit(space, B, here, value[live], trial, height, len(moves))
-        best = height.argmax(axis=1)
-        top = height[np.arange(len(live)), best]
-        better = top > value[live] * (1 + 1e-12)
-        x[live[better]] = trial[better, best[better]]
-        value[live[better]] = top[better]
-        reach[live[~better]] /= 2
-        live = live[reach[live] > _LEAST_STEP]
+    reach = _FIRST if free else _LEAP / 2
+    while reach > least:
+        live = np.arange(len(x))
+        while len(live):
+            enough = value[live] * (1 + _ENOUGH * reach**2)
+            best, top = _best(space, B, _moved(x[live], reach * axes))
+            stuck = np.flatnonzero(~(top > enough))
+            if len(stuck):
+                best[stuck], top[stuck] = _best(space, B, _elsewhere(
+                    space, x[live[stuck]], reach, moves, leaps if reach < _LEAP else [], free))
+            better = top > enough
+            live = live[better]
+            x[live], value[live] = best[better], top[better]
+        if not free:
+            break
+        if floor is not None:
+            able = np.flatnonzero(value >= min(floor, value.max() * (1 - _HOPE * reach)))
+            apart = x[able] * np.where(np.isin(np.arange(k), free), 1.0, 1e6)
+            keep = able[_highest(apart, value[able], len(able), reach)]
+            x, value = x[keep], value[keep]
+        reach /= 3
     return x
 
 
-def _stop_at_limit(space: Space, B: np.ndarray, here: np.ndarray, value: np.ndarray,
-                   trial: np.ndarray, height: np.ndarray, moves: int) -> None:
-    """Drop trials that end outside; where nothing inside helps, try their moves to the limit.
+def _moved(here: np.ndarray, moves: np.ndarray) -> np.ndarray:
+    """Each point, and where each move takes it, factors kept in their ranges; (s, 1 + m, k)."""
+    moving = moves.any(axis=0)
+    trial = np.concatenate([here[:, None], here[:, None] + moves], axis=1)
+    trial[:, :, moving] = np.clip(trial[:, :, moving], -1, 1)
+    return trial
 
-    Only the first `moves` trials can be shortened. As the moves get shorter, so does the error
-    of the bisection: in the end it is far below the last step.
-    """
-    outside = ~space.feasible(trial)
-    height[outside] = -np.inf
-    stuck = height.max(axis=1) <= value
-    s, m = np.nonzero(outside[:, :moves] & stuck[:, None])
-    if len(s):
+
+def _elsewhere(space: Space, here: np.ndarray, reach: float, moves: np.ndarray,
+               leaps: list[tuple[int, float]], free: list[int]) -> np.ndarray:
+    """Where points go that no move along an axis helps; (s, m, k)."""
+    trial = _moved(here, reach * moves)
+    if space.bounded:
+        s, m = np.nonzero(~space.feasible(trial))
         trial[s, m] = space.inward(here[s], trial[s, m], halvings=10)
-        height[s, m] = forms(space.rows(trial[s, m]), B)
+    out = [trial]
+    if leaps:
+        leapt = np.repeat(here[:, None, :], len(leaps), axis=1)
+        for i, (j, v) in enumerate(leaps):
+            leapt[:, i, j] = v
+        out.append(leapt)
+    if space.region.constraints and free:
+        out.append(_along_limits(space, here, reach, free))
+    return np.concatenate(out, axis=1)
+
+
+def _best(space: Space, B: np.ndarray, trial: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The highest trial inside for each point, and its height; (s, k) and (s,)."""
+    rows = space.rows(trial)
+    height = np.einsum("smp,smp->sm", rows @ B, rows)
+    if space.bounded:
+        height[~space.feasible(trial)] = -np.inf
+    best = height.argmax(axis=1)
+    lines = np.arange(len(trial))
+    return trial[lines, best], height[lines, best]
+
+
+def _along_limits(space: Space, x: np.ndarray, reach: float, free: list[int]) -> np.ndarray:
+    """Moves along the axes projected onto the limits that are within reach; (s, 4 free, k).
+
+    Once onto the constraints alone, once also onto the ends of the factors' ranges.
+    """
+    k = x.shape[1]
+    distance, normal = space.limits(x)
+    near = np.where((distance <= reach)[..., None], normal, 0.0)
+    at_end = np.eye(k) * (np.abs(x) >= 1 - 1e-9)[:, None, :]
+    axes = np.eye(k)[free]
+    out = []
+    for active in (near, np.concatenate([near, at_end], axis=1)):
+        along = axes - (axes @ np.linalg.pinv(active, rcond=1e-6)) @ active
+        length = np.linalg.norm(along, axis=2, keepdims=True)
+        along = np.where(length > 1e-3, along / np.maximum(length, 1e-3), 0.0)
+        out += [reach * along, -reach * along]
+    trial = x[:, None] + np.concatenate(out, axis=1)
+    flat = trial.reshape(-1, k)
+    for _ in range(2):  # Newton's steps back from limits that are curved
+        flat[:, free] = np.clip(flat[:, free], -1, 1)
+        distance, normal = space.limits(flat)
+        over = np.where(distance < 1e-9, distance - 2e-9, 0.0)
+        flat += np.einsum("nc,nck->nk", over, normal)
+    flat[:, free] = np.clip(flat[:, free], -1, 1)
+    return flat.reshape(trial.shape)

@@ -24,6 +24,10 @@ __all__ = ["Along", "Space", "distinct", "products"]
 
 FEW = 21
 """A factor with at most this many settable values is searched over just these."""
+_SAMPLED = 10_000
+_EVERY = 99
+_FEW_WAYS = 1000
+"""Asking about more points at once is cheaper than asking oftener for up to so many ways."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,14 +168,17 @@ class Space:
     def inward(self, inside: np.ndarray, outside: np.ndarray, halvings: int = 24) -> np.ndarray:
         """The last point that may be run on the way from `inside` to `outside`; (n, k).
 
-        Found by bisection, to ``2^-halvings`` of the way, so a curved limit or a rule known only
+        Found by sections, to ``2^-halvings`` of the way, so a curved limit or a rule known only
         as a function serves as well as a plane.
         """
-        low, high = np.zeros(len(inside)), np.ones(len(inside))
-        for _ in range(halvings):
-            middle = (low + high) / 2
-            ok = self.feasible(inside + middle[:, None] * (outside - inside))
-            low, high = np.where(ok, middle, low), np.where(ok, high, middle)
+        bits = 3 if len(inside) < _FEW_WAYS else 1
+        marks = np.arange(1, 2**bits) / 2**bits
+        low, length = np.zeros(len(inside)), 1.0
+        for _ in range(-(-halvings // bits)):
+            at = low[:, None] + length * marks
+            ok = self.feasible(inside[:, None] + at[..., None] * (outside - inside)[:, None])
+            length /= 2**bits
+            low = low + length * np.logical_and.accumulate(ok, axis=1).sum(axis=1)
         return inside + low[:, None] * (outside - inside)
 
     def reach(self, points: np.ndarray, j: int) -> tuple[np.ndarray, np.ndarray]:
@@ -194,6 +201,33 @@ class Space:
             high = np.where(slope > 0, np.minimum(high, limit), high)
             low = np.where(slope < 0, np.maximum(low, limit), low)
         return low, high
+
+    def limits(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Distance to each constraint's limit, to first order, and its unit normal.
+
+        Returns
+        -------
+        distance : ndarray, shape (n, c)
+            In coded units; negative outside.
+        normal : ndarray, shape (n, c, k)
+            Outward; 0 for factors that the constraint does not bind, or that are not free.
+        """
+        n, k = points.shape
+        names, constraints = self.region.names, self.region.constraints
+        distance, normal = np.empty((n, len(constraints))), np.zeros((n, len(constraints), k))
+        natural = {f.name: f.decode(points[:, i]) for i, f in enumerate(self.region.factors)
+                   if f.is_numeric}
+        for i, c in enumerate(constraints):
+            for name in c.names:
+                j = names.index(name)
+                if self.is_free(j):  # exact for powers up to the second
+                    step = self.region[name].half_range * 1e-3
+                    ends = [c.value(natural | {name: natural[name] + d}) for d in (step, -step)]
+                    normal[:, i, j] = (ends[0] - ends[1]) / 2e-3
+            length = np.maximum(np.linalg.norm(normal[:, i], axis=1), 1e-12)
+            normal[:, i] /= length[:, None]
+            distance[:, i] = (c.upper - c.value(natural)) / length
+        return distance, normal
 
     def is_free(self, j: int) -> bool:
         """True if factor j can be set to more than a few values."""
@@ -242,7 +276,7 @@ class Space:
         """All combinations of `levels` that may be run, with the points where they leave.
 
         Between neighbours on a line, one inside and one outside, the point on the limit is
-        added. If there are more than `limit` combinations, a seeded sample of them.
+        added. If there are more than `limit` combinations, a seeded sample of 10 000 of them.
 
         Raises
         ------
@@ -260,10 +294,10 @@ class Space:
                                                         inside.reshape(sizes), limit, seed)])
         else:
             rng = np.random.default_rng(seed)
-            grid = np.column_stack([rng.choice(v, limit) for v in levels])
+            grid = np.column_stack([rng.choice(v, min(limit, _SAMPLED)) for v in levels])
             grid = grid[self.feasible(grid)] if self.bounded else grid
         if len(grid) < len(self.terms):
-            grid = np.vstack([grid, self.scatter(512, seed)])
+            grid = np.vstack([grid, self.scatter(512, seed, on_levels=True)])
         return distinct(grid)
 
     def _crossings(self, points: np.ndarray, inside: np.ndarray, limit: int,
@@ -283,8 +317,10 @@ class Space:
             start, end = start[keep], end[keep]
         return self.inward(start, end)
 
-    def scatter(self, count: int, seed: int = 0) -> np.ndarray:
+    def scatter(self, count: int, seed: int = 0, *, on_levels: bool = False) -> np.ndarray:
         """Points spread evenly over what may be run; about (count, k).
+
+        With `on_levels`, factors that are not free are put at the nearest value they can be set to.
 
         Raises
         ------
@@ -295,6 +331,10 @@ class Space:
         for attempt in range(6):
             settings = sample(self.region, count, seed=seed + attempt)
             points = self.points(settings)
+            for j in range(points.shape[1]) if on_levels else ():
+                if not self.is_free(j):
+                    values = self.levels(j, _EVERY)
+                    points[:, j] = values[np.abs(points[:, j, None] - values).argmin(axis=1)]
             found.append(points[self.feasible(points)] if self.bounded else points)
             if sum(map(len, found)) >= count:
                 break

@@ -13,7 +13,7 @@ geometric means (Atwood 1969); for A and I from Cauchy and Schwarz applied to ``
 
 The greatest sensitivity is sought over a list of candidates (a lattice, with the points where
 its lines leave a constrained region) and then by local ascent from the highest candidates and
-all support points, in steps down to 1e-4 of a half-range. The gap is therefore certain over
+all support points, in steps down to 2e-5 of a half-range. The gap is therefore certain over
 the candidates and every point the ascents visited; between them it rests on the ascents
 having found the highest peak.
 
@@ -48,6 +48,8 @@ __all__ = ["ContinuousOptimum", "continuous_optimum", "no_better", "optimum_over
 _ROUNDS = 25
 _MOST = 300
 """Greatest number of points whose weights are found together by Newton's method."""
+_SPREAD = 1000
+"""Points all over the region from which the last search for peaks starts, among others."""
 _NEAR = 0.02
 """Support points closer than this in every coded factor are one point."""
 
@@ -141,8 +143,12 @@ def optimum_over(space: Space, criterion: Criterion, *, fixed: np.ndarray | None
     rows = space.rows(points)
     _refuse_if_singular(space, rows, problem.fixed)
     weights = problem.multiply(rows, np.full(len(rows), 1 / len(rows)), tolerance)
-    for _ in range(_ROUNDS):
-        B, peaks, gap = _survey(problem, points, rows, weights)
+    spread = space.scatter(_SPREAD, seed, on_levels=True)
+    for number in range(_ROUNDS):
+        few = spread[number % 25 * 40:][:40]
+        B, peaks, gap = _survey(problem, points, rows, weights, few, 5e-4)
+        if gap <= tolerance:  # then only a wider search is believed
+            B, peaks, gap = _survey(problem, points, rows, weights, spread)
         if gap <= tolerance:
             break
         points, rows, weights, fresh = _append(space, points, rows, weights, peaks)
@@ -158,9 +164,9 @@ def optimum_over(space: Space, criterion: Criterion, *, fixed: np.ndarray | None
             weights[np.concatenate([top, fresh])] += 1e-3 / (len(top) + len(fresh))
             weights = problem.multiply(rows, weights / weights.sum(), tolerance)
     else:
-        gap = _survey(problem, points, rows, weights)[2]
+        gap = _survey(problem, points, rows, weights, spread)[2]
     listed = len(points)
-    points, rows, weights, gap = _tidy(problem, points, rows, weights, gap, tolerance)
+    points, rows, weights, gap = _tidy(problem, points, rows, weights, gap, tolerance, spread)
     support = np.flatnonzero(weights)
     support = support[np.argsort(-weights[support], kind="stable")]
     merit = problem.merit(rows, weights)
@@ -170,25 +176,32 @@ def optimum_over(space: Space, criterion: Criterion, *, fixed: np.ndarray | None
                              points[support])
 
 
-def _survey(problem: _Problem, points: np.ndarray, rows: np.ndarray, weights: np.ndarray):
-    """B of the weights, the peaks of its sensitivity, and the gap they leave."""
+def _survey(problem: _Problem, points: np.ndarray, rows: np.ndarray, weights: np.ndarray,
+            others: np.ndarray, least: float = 2e-5):
+    """B of the weights, the peaks of its sensitivity, and the gap they leave.
+
+    Peaks are climbed to from the highest points, the support and `others`, in steps of down to
+    `least`.
+    """
     used = np.flatnonzero(weights > 0)
     B, mean = problem.sensitivity(rows[used], weights[used])
     heavy = used[np.argsort(-weights[used], kind="stable")][:150]
-    peaks = peaks_of(problem.space, B, points, rows, points[heavy])
+    floor = (mean - np.sum(B * problem.fixed)) / problem.share
+    peaks = peaks_of(problem.space, B, points, rows, np.vstack([points[heavy], others]), floor,
+                     least)
     height = max(forms(rows, B).max(), forms(problem.space.rows(peaks), B).max())
     return B, peaks, 1 - mean / problem.bound(B, height)
 
 
 def _tidy(problem: _Problem, points: np.ndarray, rows: np.ndarray, weights: np.ndarray,
-          gap: float, tolerance: float):
+          gap: float, tolerance: float, others: np.ndarray):
     """Points, rows, weights and gap with the support moved to the peaks of its own sensitivity,
     and neighbours merged, if that costs next to nothing."""
     order = np.flatnonzero(weights > 1e-7)
     if len(order) > _MOST:
         return points, rows, weights, gap
     B, _ = problem.sensitivity(rows[order], weights[order])
-    tops = ascend(problem.space, B, points[order], jump=False)
+    tops = ascend(problem.space, B, points[order], leap=False)
     tops = tops[np.argsort(-forms(problem.space.rows(tops), B), kind="stable")]
     heads: list[int] = []
     for i in range(len(tops)):
@@ -198,7 +211,7 @@ def _tidy(problem: _Problem, points: np.ndarray, rows: np.ndarray, weights: np.n
     solved = problem.newton(problem.space.rows(tops), np.full(len(tops), 1 / len(tops)))
     strong = solved > 1e-4 / len(tops)
     tidy = tops[strong], problem.space.rows(tops[strong]), solved[strong] / solved[strong].sum()
-    after = _survey(problem, *tidy)[2] if problem.merit(*tidy[1:]) > 0 else 1.0
+    after = _survey(problem, *tidy, others)[2] if problem.merit(*tidy[1:]) > 0 else 1.0
     return (*tidy, after) if after <= max(tolerance, gap) else (points, rows, weights, gap)
 
 
