@@ -62,7 +62,8 @@ def choose_fraction(k: int, runs: int | None = None, resolution: int | None = No
     if basic > GREATEST_BASIC:
         raise InputError("runs", runs, f"fractions are made for up to {1 << GREATEST_BASIC} runs",
                          "Use fewer runs")
-    found = best_fraction(k, basic, resolution or 3)
+    # Called as `suggest_runs` does, so that a search made once is not made again.
+    found = best_fraction(k, basic, resolution) if resolution else best_fraction(k, basic)
     if found is None:
         best = best_fraction(k, basic)
         reached = (f"with {count(k, 'factor')} the best is resolution {roman(best.resolution)}"
