@@ -12,11 +12,22 @@ import numpy as np
 import pandas as pd
 
 from doe import brief_toml, plain
+from doe.budgets import time_budget
+from doe.constraints import Constraint
 from doe.errors import InputError, as_name, as_number
 from doe.factors import Factor, Region
-from doe.mixer import ATMOSPHERE, DEFAULT_FACTORS, Material, Mixer, Programme, Step, Vessel
+from doe.mixer import Material, Mixer, Vessel, rotation_limits
+from doe.programme import (
+    ATMOSPHERE,
+    QUANTITIES,
+    Programme,
+    Step,
+    quantity_of,
+    setting_of,
+    steps_of,
+)
 from doe.responses import Response
-from doe.wording import percent
+from doe.wording import join, percent
 
 __all__ = ["RESERVED_COLUMNS", "Brief"]
 
@@ -55,6 +66,9 @@ class Brief:
     held : mapping of str to float or str
         Settings that are the same in every run, in the units of `doe.mixer`, e.g.
         ``{"pressure": 5.0}``. Treat it as read-only.
+    steps : sequence of str
+        Names of the programme's steps in their order; those left out follow as their factors
+        and held settings do. See `doe.programme` for which setting belongs to which step.
 
     Raises
     ------
@@ -76,6 +90,7 @@ class Brief:
     invented: bool = False
     notes: str = ""
     held: Mapping[str, float | str] = field(default_factory=dict)
+    steps: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731
@@ -94,7 +109,9 @@ class Brief:
         put("fill_mass", as_number("brief, fill_mass", self.fill_mass, above=0))
         put("responses", tuple(self.responses))
         put("held", dict(self.held))
+        put("steps", tuple(self.steps))
         self._check_names()
+        self._check_steps()
         self._check_fill()
         self._check_envelope()
 
@@ -120,20 +137,28 @@ class Brief:
                                      "differ from the label")
                 taken[name.lower()] = f"the {kind} '{name}'"
         for name, value in self.held.items():
-            if not isinstance(value, str) or _quantity(name):
+            if not isinstance(value, str) or quantity_of(name):
                 self.held[name] = as_number(f"brief, held setting '{name}'", value)
         for factor in self.region.factors:
             self._check_setting(factor)
-        prefixes = self._prefixes
-        for quantity in DEFAULT_FACTORS:
-            if quantity in (*self.region.names, *self.held) and prefixes != [""] and all(
-                    p + quantity in (*self.region.names, *self.held) for p in prefixes):
+
+    def _check_steps(self) -> None:
+        known = (*self.region.names, *self.held)
+        steps = self.programme_steps
+        for step in self.steps:
+            if step not in steps:
+                raise InputError("brief, steps", step, "no factor or held setting belongs to it",
+                                 f"Add one such as {step}_time, or leave the step out")
+        for quantity in QUANTITIES:
+            if quantity in known and all(s and setting_of(known, s, quantity) != quantity
+                                         for s in steps):
                 raise InputError("brief, region", quantity, "every step has a setting of its own "
                                  "for it, so this one would set nothing",
-                                 "Give it the prefix of a further step, or leave it out")
+                                 "Give it the name of a further step in front, or leave it out")
+        self.mixer.check_memory(known)
 
     def _check_setting(self, factor: Factor) -> None:
-        quantity = _quantity(factor.name) or (factor.name if factor.name in _UNITS else "")
+        quantity = quantity_of(factor.name) or (factor.name if factor.name in _UNITS else "")
         if not quantity:
             return
         where, unit = f"factor '{factor.name}'", _UNITS[quantity]
@@ -171,9 +196,16 @@ class Brief:
         for settings, _ in self._extremes:
             problems = self.problems(settings)
             if problems:
+                limits = [f"'{c}'" for c in self._mixer_limits() if not c.holds(settings).all()]
                 raise InputError("brief, region", settings, "a run at these settings cannot be "
-                                 "made: " + "; ".join(problems), "Narrow the factors' ranges, or "
-                                 "add a constraint such as 'revolution * rotation_ratio <= 900'")
+                                 "made: " + "; ".join(problems), "Narrow the factors' ranges"
+                                 + (f", or add the constraint {join(limits)}" if limits else ""))
+
+    def _mixer_limits(self) -> list[Constraint]:
+        """What the mixer's rotation and time leave to the factors."""
+        limits = [*rotation_limits(self.mixer, self.region.names, self.held),
+                  time_budget(self.mixer, self.region.names, self.held)]
+        return [limit for limit in limits if limit is not None]
 
     # ---- what follows from the fields
 
@@ -247,13 +279,16 @@ class Brief:
                        "little or nothing is left to run. Check them.")
         return list(dict.fromkeys(out))
 
+    @property
+    def programme_steps(self) -> list[str]:
+        """Names of the steps of a run, in their order; ``[""]`` for a single one."""
+        return steps_of((*self.region.names, *self.held), self.steps)
+
     def programme(self, settings: Mapping) -> Programme:
         """What the mixer is set to for a run with these factor settings.
 
-        Factors and held settings named ``revolution``, ``rotation_ratio``, ``time`` and
-        ``pressure`` make one step. Names such as ``wetting_time`` make a step for each
-        prefix, in the order of the factors; a step without a quantity of its own takes
-        the common one. Without any pressure a step runs at atmospheric pressure.
+        Which factor or held setting belongs to which step says `doe.programme`. Without any
+        pressure a step runs at atmospheric pressure.
 
         Raises
         ------
@@ -262,15 +297,16 @@ class Brief:
         """
         every = {**self.held, **settings}
         steps = []
-        for prefix in self._prefixes:
-            step = {q: every.get(prefix + q, every.get(q)) for q in DEFAULT_FACTORS}
-            step["pressure"] = ATMOSPHERE if step["pressure"] is None else step["pressure"]
-            for quantity, value in step.items():
+        for step in self.programme_steps:
+            own = {q: every.get(setting_of(every, step, q)) for q in QUANTITIES}
+            own["pressure"] = ATMOSPHERE if own["pressure"] is None else own["pressure"]
+            for quantity, value in own.items():
                 if value is None:
-                    raise InputError(f"step, {prefix}{quantity}", None, "it is neither a factor "
-                                     "nor held, so the programme of a run is not complete",
-                                     f"Add {prefix}{quantity} to the held settings of the brief")
-            steps.append(Step(**{q: float(v) for q, v in step.items()}))
+                    name = f"{step}_{quantity}" if step else quantity
+                    raise InputError(f"step, {name}", None, "it is neither a factor nor held, so "
+                                     "the programme of a run is not complete",
+                                     f"Add {name} to the held settings of the brief")
+            steps.append(Step(**{q: float(v) for q, v in own.items()}, name=step))
         return Programme(tuple(steps))
 
     def problems(self, settings: Mapping) -> list[str]:
@@ -283,12 +319,6 @@ class Brief:
     def _completed(self, settings: Mapping) -> Programme:
         return self.programme({**settings, **self._neutral(settings)})
 
-    @property
-    def _prefixes(self) -> list[str]:
-        found = dict.fromkeys(name.removesuffix(_quantity(name))
-                              for name in (*self.region.names, *self.held) if _quantity(name))
-        return [p for p in found if p] or [""]
-
     @cached_property
     def _extremes(self) -> list[tuple[dict, Programme]]:
         """Settings inside the region where a speed, time or pressure is greatest or least."""
@@ -297,8 +327,8 @@ class Brief:
             return []
         wanted = []
         total = np.zeros(len(grid))
-        for prefix in self._prefixes:
-            part = {q: _column(grid, self.held, prefix, q) for q in DEFAULT_FACTORS}
+        for step in self.programme_steps:
+            part = {q: self._column(grid, step, q) for q in QUANTITIES}
             wanted += [part["revolution"] * part["rotation_ratio"], *part.values()]
             total += np.nan_to_num(part["time"])
         rows = [pick(values) for values in [total, *wanted] if np.isfinite(values).all()
@@ -313,19 +343,24 @@ class Brief:
         """Harmless values for quantities that are neither varied nor held."""
         known = {**self.held, **settings}
         out = {}
-        for prefix in self._prefixes:
-            has = lambda q, p=prefix: p + q in known or q in known  # noqa: E731
-            value = lambda q, p=prefix: known.get(p + q, known.get(q))  # noqa: E731
-            low, high = self.mixer.revolution_range
-            speed = value("revolution") if has("revolution") else (low + high) / 2
-            if not has("revolution"):
-                out[prefix + "revolution"] = speed
-            if not (has("rotation_ratio") and has("revolution")):
+        for step in self.programme_steps:
+            has = {q: setting_of(known, step, q) for q in QUANTITIES}
+            name = {q: f"{step}_{q}" if step else q for q in QUANTITIES}
+            speed = (known[has["revolution"]] if has["revolution"]
+                     else sum(self.mixer.revolution_range) / 2)
+            if not has["revolution"]:
+                out[name["revolution"]] = speed
+            if not (has["rotation_ratio"] and has["revolution"]):
                 rotation = np.clip(speed / 3, *self.mixer.rotation_range)
-                out[prefix + "rotation_ratio"] = float(rotation / speed) if speed else 0.0
-            if not has("time"):
-                out[prefix + "time"] = self.mixer.time_increment
+                out[name["rotation_ratio"]] = float(rotation / speed) if speed else 0.0
+            if not has["time"]:
+                out[name["time"]] = self.mixer.time_increment
         return out
+
+    def _column(self, grid: pd.DataFrame, step: str, quantity: str) -> np.ndarray:
+        name = setting_of((*grid, *self.held), step, quantity)
+        return (np.full(len(grid), np.nan) if name is None else grid[name].to_numpy(float)
+                if name in grid else np.full(len(grid), float(self.held[name])))
 
     def _grid_count(self) -> int:
         fixed = np.prod([len(f.levels) for f in self.region.factors if f.levels])
@@ -372,17 +407,3 @@ class Brief:
     def to_toml(self) -> str:
         """The brief as TOML, which `from_toml` reads back to an equal value."""
         return brief_toml.write(self.to_plain())
-
-
-def _quantity(name: str) -> str:
-    """Which of the mixer's settings the name stands for; empty if none."""
-    return next((q for q in DEFAULT_FACTORS if name == q or name.endswith("_" + q)), "")
-
-
-def _column(grid: pd.DataFrame, held: Mapping, prefix: str, quantity: str) -> np.ndarray:
-    for name in (prefix + quantity, quantity):
-        if name in grid:
-            return grid[name].to_numpy(float)
-        if name in held:
-            return np.full(len(grid), float(held[name]))
-    return np.full(len(grid), np.nan)

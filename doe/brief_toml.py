@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from doe.budgets import allowed_rise, heat_budget, heating_of_run
 from doe.constraints import Constraint
 from doe.errors import InputError
 from doe.factors import Factor, Region
@@ -20,7 +21,7 @@ from doe.responses import Response
 __all__ = ["parse", "template_toml", "write"]
 
 _TEXTS = ("title", "purpose", "author", "notes")
-_TOP = (*_TEXTS, "invented", "fill_mass", "constraints")
+_TOP = (*_TEXTS, "invented", "fill_mass", "steps", "constraints")
 _TABLES = {"mixer": Mixer, "vessel": Vessel, "material": Material}
 _LISTS = {"factor": Factor, "response": Response}
 _KINDS = {"str": (str, "a text", "Write it in quotes"),
@@ -47,7 +48,8 @@ def parse(source: str | Path) -> dict:
         If it is no TOML, a key is unknown or missing, or a value cannot be used.
     """
     data = _load(source)
-    _refuse_unknown(data, (*_TOP, *_TABLES, *_LISTS, "held"), "the brief")
+    _refuse_unknown(data, (*_TOP, *_TABLES, *_LISTS, "held", "temperature_budget"),
+                    "the brief")
     for key in ("title", "fill_mass", *_TABLES, "response"):
         if key not in data:
             form = {"fill_mass": "Add fill_mass = ... (g)", "response": "Add [[response]]"}.get(
@@ -59,7 +61,8 @@ def parse(source: str | Path) -> dict:
         raise InputError("brief, invented", out["invented"], "this is not true or false",
                          _KINDS["bool"][2])
     out |= {key: _value(cls, data[key], f"[{key}]") for key, cls in _TABLES.items()}
-    out["held"] = _table(data.get("held", {}), "[held]")
+    out["held"] = _held(data)
+    out["steps"] = tuple(_list(data, "steps"))
     out["responses"] = tuple(
         _value(Response, _closed(_table(r, f"[[response]] {i}")), f"[[response]] {i}")
         for i, r in enumerate(_list(data, "response"), 1))
@@ -91,15 +94,59 @@ def _region(data: Mapping, out: Mapping) -> Region:
     limits = tuple(_constraint(c) for c in _list(data, "constraints"))
     if "factor" not in data:
         usual = default_region(out["mixer"], out["vessel"], out["material"])
-        return Region(usual.factors, (*usual.constraints, *limits))
+        limits = (*usual.constraints, *limits, *_heat(data, out, usual.names))
+        return Region(usual.factors, limits)
     factors = []
     for i, given in enumerate(_list(data, "factor"), 1):
-        given = dict(_table(given, f"[[factor]] {i}"))
+        given = _of_its_step(dict(_table(given, f"[[factor]] {i}")), f"[[factor]] {i}")
         levels = given.get("levels")
         if "kind" not in given and isinstance(levels, list) and levels:
             given["kind"] = "categorical" if isinstance(levels[0], str) else "ordinal"
         factors.append(_value(Factor, given, f"[[factor]] {i}"))
-    return Region(tuple(factors), limits)
+    return Region(tuple(factors), (*limits, *_heat(data, out, [f.name for f in factors])))
+
+
+def _of_its_step(factor: dict, where: str) -> dict:
+    """The factor with the name of its step in front of its own."""
+    step = factor.pop("step", "")
+    if not isinstance(step, str):
+        raise InputError(f"{where}, step", step, "this is not a text", "Write it in quotes")
+    if step and isinstance(factor.get("name"), str):
+        factor["name"] = f"{step}_{factor['name']}"
+    return factor
+
+
+def _held(data: Mapping) -> dict:
+    """Settings by name; those in a table of their own, such as [held.degassing], of that step."""
+    out = {}
+    for key, value in _table(data.get("held", {}), "[held]").items():
+        own = ({f"{key}_{name}": v for name, v in value.items()} if isinstance(value, Mapping)
+               else {key: value})
+        for name, v in own.items():
+            if name in out:
+                raise InputError(f"[held], {name}", v, "it is given twice", "Leave one out")
+            out[name] = v
+    return out
+
+
+_HEAT = ("rise", "test_rotation", "test_time", "test_rise")
+
+
+def _heat(data: Mapping, out: Mapping, names: Iterable[str]) -> tuple[Constraint, ...]:
+    """The limit that a table [temperature_budget] stands for."""
+    if "temperature_budget" not in data:
+        return ()
+    where = "[temperature_budget]"
+    table = _table(data["temperature_budget"], where)
+    _refuse_unknown(table, _HEAT, where)
+    for key in _HEAT[1:]:
+        if key not in table:
+            raise InputError(f"{where}, {key}", None, "it is missing", "Run one short step, and "
+                             "give its rotation (rpm), time (s) and how much it warmed (°C)")
+    heating = heating_of_run(*(table[key] for key in _HEAT[1:]))
+    rise = table["rise"] if "rise" in table else allowed_rise(out["vessel"], out["material"])
+    limit = heat_budget(rise, heating, names, out["held"])
+    return () if limit is None else (limit,)
 
 
 def _constraint(given: object) -> Constraint:
@@ -169,6 +216,7 @@ def _refuse_unknown(table: Mapping, known: Iterable[str], where: str) -> None:
 def write(brief: Mapping) -> str:
     """TOML of a brief's plain data; what is left at None is left out."""
     lines = _pairs({k: brief[k] for k in (*_TEXTS, "invented", "fill_mass")})
+    lines += [f"steps = {_text(list(brief['steps']))}"] if brief["steps"] else []
     limits = [_limit(c) for c in brief["region"]["constraints"]]
     lines += ["constraints = [", *[f"    {text}," for text in limits], "]"] if limits else []
     for key in _TABLES:

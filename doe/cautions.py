@@ -7,31 +7,31 @@ come first. The rules of thumb are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import pandas as pd
 
 from doe.errors import InputError
-from doe.mixer import ATMOSPHERE, Material, Mixer, Programme, Step, Vessel
+from doe.mixer import Material, Mixer, Vessel
 from doe.physics import relative_acceleration
+from doe.programme import ATMOSPHERE, QUANTITIES, Programme, Step, setting_of, steps_of
 from doe.wording import percent
 
 __all__ = ["cautions", "to_programmes"]
 
-_QUANTITIES = ("revolution", "rotation_ratio", "time", "pressure")
 CLOSE_TO_BOILING = 2.0
 """Pressure over vapour pressure below which it is called close; common practice, no source."""
 
 
-def to_programmes(settings: pd.DataFrame) -> list[Programme]:
-    """The programme of each row of settings, steps in the order of their columns.
+def to_programmes(settings: pd.DataFrame, order: Sequence[str] = ()) -> list[Programme]:
+    """The programme of each row of settings.
 
     Parameters
     ----------
     settings : DataFrame
-        Columns ``revolution``, ``rotation_ratio``, ``time``, ``pressure``; several steps
-        have a stem in front: ``dispersion_time``, ``degassing_time``. A quantity without a
-        stem holds for every step. Other columns pass.
+        Columns that set a step (see `doe.programme`); others pass.
+    order : sequence of str, optional
+        Steps that come first, in their order; the others follow as their columns do.
 
     Returns
     -------
@@ -39,17 +39,15 @@ def to_programmes(settings: pd.DataFrame) -> list[Programme]:
         Empty if revolution, rotation ratio or time is not among the columns: then the
         factors alone do not make a programme.
     """
-    stems = list(dict.fromkeys(column[: -len(q)] for column in settings.columns
-                               for q in _QUANTITIES if column.endswith("_" + q)))
-    columns = []
-    for stem in stems or [""]:
-        found = {q: next((c for c in (stem + q, q) if c in settings), None) for q in _QUANTITIES}
+    columns = {}
+    for step in steps_of(settings.columns, order):
+        found = {q: setting_of(settings.columns, step, q) for q in QUANTITIES}
         if None in (found["revolution"], found["rotation_ratio"], found["time"]):
             return []
-        columns.append({q: c for q, c in found.items() if c is not None})
+        columns[step] = {q: c for q, c in found.items() if c is not None}
     rows = settings.to_dict("records")
-    return [Programme(tuple(Step(**{q: float(row[c]) for q, c in step.items()})
-                            for step in columns)) for row in rows]
+    return [Programme(tuple(Step(**{q: float(row[c]) for q, c in own.items()}, name=step)
+                            for step, own in columns.items())) for row in rows]
 
 
 def cautions(mixer: Mixer | None = None, vessel: Vessel | None = None,

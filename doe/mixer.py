@@ -1,4 +1,4 @@
-"""The mixer's envelope, what is put in it, and the programme it runs.
+"""The mixer's envelope, and what is put in it.
 
 Every field states its unit in its metadata: ``fields(Mixer)[i].metadata["unit"]``.
 Speeds are rpm, times s, pressures kPa absolute, temperatures °C, lengths mm, masses g;
@@ -7,8 +7,8 @@ accelerations are multiples of standard gravity (g).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -17,39 +17,12 @@ from doe.constraints import Constraint
 from doe.errors import InputError, as_choice, as_number
 from doe.factors import Factor, Region, to_increment, to_increment_inside
 from doe.physics import relative_acceleration
+from doe.programme import quantity_of, setting_of, step_of, steps_of
+from doe.units import check_numbers, with_unit
 
-__all__ = ["DEFAULT_FACTORS", "Material", "Mixer", "Programme", "Step", "Vessel",
-           "default_region"]
+__all__ = ["Material", "Mixer", "Vessel", "default_region", "rotation_limits"]
 
 VESSELS = ("cup", "jar", "tube", "bottle", "syringe barrel")
-DEFAULT_FACTORS = ("revolution", "rotation_ratio", "time", "pressure")
-ATMOSPHERE = 101.3
-
-
-def _unit(unit: str, default: object = ...):
-    return (field(metadata={"unit": unit}) if default is ...
-            else field(default=default, metadata={"unit": unit}))
-
-
-def _check_numbers(value: object, where: str, *, zero_allowed: tuple[str, ...] = ()) -> None:
-    for f in fields(value):
-        given = getattr(value, f.name)
-        if "unit" not in f.metadata or (given is None and f.default is None):
-            continue
-        name = f"{where}, {f.name}"
-        if f.name.endswith("_range"):
-            if not isinstance(given, (tuple, list)) or len(given) != 2:
-                raise InputError(name, given, "a range needs two ends",
-                                 f"Give (least, greatest) in {f.metadata['unit']}")
-            low, high = (as_number(name, v, at_least=0) for v in given)
-            if not low < high:
-                raise InputError(name, given, "the ends are not in order",
-                                 f"Give (least, greatest) in {f.metadata['unit']}")
-            object.__setattr__(value, f.name, (low, high))
-        elif f.name in zero_allowed:
-            object.__setattr__(value, f.name, as_number(name, given, at_least=0))
-        else:
-            object.__setattr__(value, f.name, as_number(name, given, above=0))
 
 
 @dataclass(frozen=True)
@@ -82,27 +55,30 @@ class Mixer:
         Greatest difference between load and counterbalance that may be run, g.
     counterbalance_increment : float
         Least step of the counterbalance, g.
+    greatest_step_time : float or None
+        Of one step of a programme, s; None if only the whole is limited.
     """
 
     name: str
-    carrier_radius: float = _unit("mm")
-    tilt: float = _unit("degrees", 45.0)
-    revolution_range: tuple[float, float] = _unit("rpm", (200.0, 2000.0))
-    rotation_range: tuple[float, float] = _unit("rpm", (0.0, 2000.0))
-    revolution_increment: float = _unit("rpm", 10.0)
-    rotation_increment: float = _unit("rpm", 10.0)
-    pressure_range: tuple[float, float] | None = _unit("kPa", None)
-    pressure_increment: float = _unit("kPa", 0.1)
-    greatest_time: float = _unit("s", 1800.0)
-    time_increment: float = _unit("s", 1.0)
-    steps_stored: int = _unit("steps", 5)
-    greatest_load: float = _unit("g", 500.0)
-    imbalance_allowed: float = _unit("g", 20.0)
-    counterbalance_increment: float = _unit("g", 10.0)
+    carrier_radius: float = with_unit("mm")
+    tilt: float = with_unit("degrees", 45.0)
+    revolution_range: tuple[float, float] = with_unit("rpm", (200.0, 2000.0))
+    rotation_range: tuple[float, float] = with_unit("rpm", (0.0, 2000.0))
+    revolution_increment: float = with_unit("rpm", 10.0)
+    rotation_increment: float = with_unit("rpm", 10.0)
+    pressure_range: tuple[float, float] | None = with_unit("kPa", None)
+    pressure_increment: float = with_unit("kPa", 0.1)
+    greatest_time: float = with_unit("s", 1800.0)
+    time_increment: float = with_unit("s", 1.0)
+    steps_stored: int = with_unit("steps", 5)
+    greatest_load: float = with_unit("g", 500.0)
+    imbalance_allowed: float = with_unit("g", 20.0)
+    counterbalance_increment: float = with_unit("g", 10.0)
+    greatest_step_time: float | None = with_unit("s", None)
 
     def __post_init__(self) -> None:
         where = f"mixer '{self.name}'"
-        _check_numbers(self, where, zero_allowed=("tilt",))
+        check_numbers(self, where, zero_allowed=("tilt",))
         as_number(f"{where}, tilt", self.tilt, at_most=90)
         if self.steps_stored != int(self.steps_stored):
             raise InputError(f"{where}, steps_stored", self.steps_stored,
@@ -112,23 +88,20 @@ class Mixer:
     def snap(self, settings: pd.DataFrame, region: Region | None = None) -> pd.DataFrame:
         """The nearest settings the mixer can be set to.
 
-        Knows the columns ``revolution``, ``rotation_ratio``, ``time`` and ``pressure`` (or
-        any name ending in one of them after an underscore: ``dispersion_time``); others
-        pass. The ratio follows from the two speeds, each rounded to its own increment;
+        Knows the columns that set a step of a programme (see `doe.programme`); others pass.
+        The ratio follows from the two speeds, each rounded to its own increment;
         with a `region`, its factors' own increments and levels are kept too, and rounding
         goes to the inside of their ranges.
         """
         out = settings.copy() if region is None else region.snap(settings)
         for column in settings.columns:
-            _, quantity = _split(column)
+            quantity = quantity_of(column)
             if quantity in ("revolution", "time", "pressure"):
                 out[column] = _settle(region, column, out[column].to_numpy(float),
                                       getattr(self, f"{quantity}_increment"))
         for column in settings.columns:
-            stem, quantity = _split(column)
-            if quantity == "rotation_ratio":
-                # A step without a speed of its own takes the common one.
-                speed = next((c for c in (stem + "revolution", "revolution") if c in out), None)
+            if quantity_of(column) == "rotation_ratio":
+                speed = setting_of(out.columns, step_of(column), "revolution")
                 if speed is None:
                     continue
                 revolution = out[speed].to_numpy(float)
@@ -137,6 +110,20 @@ class Mixer:
                 out[column] = np.divide(rotation, revolution, where=revolution > 0,
                                         out=np.zeros_like(rotation))
         return out
+
+    def check_memory(self, names: Iterable[str]) -> None:
+        """Refuse settings that make more steps than a programme can have.
+
+        Raises
+        ------
+        InputError
+            Naming the steps.
+        """
+        steps = steps_of(names)
+        if len(steps) > self.steps_stored:
+            raise InputError("programme, steps", ", ".join(steps), f"these are {len(steps)} steps, "
+                             f"but the mixer '{self.name}' stores {self.steps_stored}",
+                             "Join steps into one, or give the mixer's steps_stored as it is")
 
     def rotation(self, settings: pd.DataFrame) -> np.ndarray:
         """Rotation speed to set, rpm; shape (n,)."""
@@ -183,15 +170,15 @@ class Vessel:
     """
 
     kind: str
-    volume: float = _unit("mL")
-    bore: float = _unit("mm")
-    tare: float = _unit("g")
-    rated_acceleration: float | None = _unit("g", None)
-    temperature_limit: float | None = _unit("°C", None)
+    volume: float = with_unit("mL")
+    bore: float = with_unit("mm")
+    tare: float = with_unit("g")
+    rated_acceleration: float | None = with_unit("g", None)
+    temperature_limit: float | None = with_unit("°C", None)
 
     def __post_init__(self) -> None:
         as_choice("vessel, kind", self.kind, VESSELS)
-        _check_numbers(self, f"vessel '{self.kind}'")
+        check_numbers(self, f"vessel '{self.kind}'")
 
 
 @dataclass(frozen=True)
@@ -214,85 +201,20 @@ class Material:
     """
 
     name: str
-    density: float = _unit("g/cm³")
-    viscosity: float = _unit("Pa·s")
-    filler_density: float | None = _unit("g/cm³", None)
-    filler_diameter: float | None = _unit("µm", None)
-    filler_volume_fraction: float | None = _unit("fraction", None)
-    vapour_pressure: float | None = _unit("kPa", None)
-    temperature_limit: float | None = _unit("°C", None)
-    start_temperature: float = _unit("°C", 23.0)
+    density: float = with_unit("g/cm³")
+    viscosity: float = with_unit("Pa·s")
+    filler_density: float | None = with_unit("g/cm³", None)
+    filler_diameter: float | None = with_unit("µm", None)
+    filler_volume_fraction: float | None = with_unit("fraction", None)
+    vapour_pressure: float | None = with_unit("kPa", None)
+    temperature_limit: float | None = with_unit("°C", None)
+    start_temperature: float = with_unit("°C", 23.0)
 
     def __post_init__(self) -> None:
         where = f"material '{self.name}'"
-        _check_numbers(self, where, zero_allowed=("vapour_pressure", "filler_volume_fraction"))
+        check_numbers(self, where, zero_allowed=("vapour_pressure", "filler_volume_fraction"))
         if self.filler_volume_fraction is not None:
             as_number(f"{where}, filler_volume_fraction", self.filler_volume_fraction, at_most=0.74)
-
-
-@dataclass(frozen=True)
-class Step:
-    """One stage of a run: revolution rpm, rotation ratio, time s, absolute pressure kPa."""
-
-    revolution: float = _unit("rpm")
-    rotation_ratio: float = _unit("ratio")
-    time: float = _unit("s")
-    pressure: float = _unit("kPa", ATMOSPHERE)
-
-    def __post_init__(self) -> None:
-        _check_numbers(self, "step", zero_allowed=("rotation_ratio", "revolution"))
-
-    @property
-    def rotation(self) -> float:
-        """Speed of the cup about its own axis, rpm."""
-        return self.revolution * self.rotation_ratio
-
-
-@dataclass(frozen=True)
-class Programme:
-    """An ordered list of steps."""
-
-    steps: tuple[Step, ...]
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "steps", tuple(self.steps))
-        if not self.steps:
-            raise InputError("programme, steps", self.steps, "there are none", "Add a step")
-
-    @property
-    def time(self) -> float:
-        """Total, s."""
-        return sum(s.time for s in self.steps)
-
-    def problems(self, mixer: Mixer, vessel: Vessel | None = None,
-                 material: Material | None = None) -> list[str]:
-        """Every limit of mixer, vessel and material that the programme breaks, in words."""
-        out = []
-        if len(self.steps) > mixer.steps_stored:
-            out.append(f"{len(self.steps)} steps, but the mixer stores {mixer.steps_stored}")
-        if self.time > mixer.greatest_time:
-            out.append(f"{self.time:g} s in all, but the mixer runs at most "
-                       f"{mixer.greatest_time:g} s")
-        for i, s in enumerate(self.steps, 1):
-            limits = [("revolution", s.revolution, mixer.revolution_range, "rpm"),
-                      ("rotation", s.rotation, mixer.rotation_range, "rpm")]
-            if s.pressure < ATMOSPHERE - 1:
-                if mixer.pressure_range is None:
-                    out.append(f"step {i}: {s.pressure:g} kPa, but the mixer has no vacuum")
-                else:
-                    limits.append(("pressure", s.pressure, mixer.pressure_range, "kPa"))
-            for name, value, (low, high), unit in limits:
-                if not low - 1e-9 <= value <= high + 1e-9:
-                    out.append(f"step {i}: {name} {value:g} {unit} is outside the mixer's "
-                               f"{low:g} to {high:g} {unit}")
-            force = float(relative_acceleration(s.revolution, mixer.carrier_radius))
-            if vessel and vessel.rated_acceleration and force > vessel.rated_acceleration:
-                out.append(f"step {i}: {force:.0f} g, but the {vessel.kind} is rated for "
-                           f"{vessel.rated_acceleration:g} g")
-            if material and material.vapour_pressure and s.pressure <= material.vapour_pressure:
-                out.append(f"step {i}: {s.pressure:g} kPa is at or below the vapour pressure "
-                           f"{material.vapour_pressure:g} kPa of {material.name}: it will boil")
-        return out
 
 
 def default_region(mixer: Mixer, vessel: Vessel | None = None,
@@ -337,21 +259,31 @@ def default_region(mixer: Mixer, vessel: Vessel | None = None,
     return Region(tuple(factors), rotation_limits(mixer))
 
 
-def rotation_limits(mixer: Mixer) -> Sequence[Constraint]:
-    """The mixer's rotation range as a constraint on revolution × rotation ratio."""
+def rotation_limits(mixer: Mixer, names: Iterable[str] = ("revolution", "rotation_ratio"),
+                    held: Mapping[str, float] | None = None) -> tuple[Constraint, ...]:
+    """The mixer's rotation range as constraints on revolution × rotation ratio of every step.
+
+    Parameters
+    ----------
+    mixer : Mixer
+    names : iterable of str
+        Factors.
+    held : mapping, optional
+        Settings that are the same in every run.
+    """
+    held = held or {}
+    known = [*names, *held]
     low, high = mixer.rotation_range
-    product = ("revolution", "rotation_ratio")
-    limits = [Constraint(((1.0, product),), high, "greatest rotation speed")]
-    if low > 0:
-        limits.append(Constraint(((-1.0, product),), -low, "least rotation speed"))
-    return tuple(limits)
-
-
-def _split(column: str) -> tuple[str, str]:
-    for quantity in ("rotation_ratio", "revolution", "time", "pressure"):
-        if column == quantity or column.endswith("_" + quantity):
-            return column[: -len(quantity)], quantity
-    return "", ""
+    limits = []
+    for step in steps_of(known):
+        product = tuple(setting_of(known, step, q) for q in ("revolution", "rotation_ratio"))
+        if None in product:
+            continue
+        limits.append(Constraint(((1.0, product),), high, "greatest rotation speed"))
+        if low > 0:
+            limits.append(Constraint(((-1.0, product),), -low, "least rotation speed"))
+    left = dict.fromkeys(limit.fix(held) for limit in limits)
+    return tuple(limit for limit in left if limit is not None)
 
 
 def _settle(region: Region | None, column: str, asked: np.ndarray, step: float,

@@ -9,7 +9,7 @@ from typing import Any
 from doe.constraints import Constraint
 from doe.errors import InputError
 from doe.factors import Factor, Region
-from doe.mixer import Programme, Step
+from doe.programme import Programme, Step
 from doe.terms import Term
 
 __all__ = ["from_plain", "to_plain"]

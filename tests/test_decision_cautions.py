@@ -4,7 +4,8 @@ import pandas as pd
 import pytest
 
 from doe.cautions import cautions, to_programmes
-from doe.mixer import Material, Mixer, Programme, Step, Vessel
+from doe.mixer import Material, Mixer, Vessel
+from doe.programme import Programme, Step
 
 MIXER = Mixer("bench mixer (invented)", 140.0, pressure_range=(1.0, 101.3), greatest_load=400.0)
 CUP = Vessel("cup", 150.0, 60.0, 80.0, rated_acceleration=400.0, temperature_limit=90.0)

@@ -9,8 +9,8 @@ import pytest
 
 HOME = Path(__file__).parent.parent / "doe"
 FLOORS = (
-    {"errors", "constraints", "factors", "responses", "terms", "mixer", "physics", "wording",
-     "plain", "cautions"},
+    {"errors", "units", "constraints", "factors", "responses", "terms", "programme", "mixer",
+     "budgets", "physics", "wording", "plain", "cautions"},
     {"planning", "analysis"},
     {"decision"},
     {"brief", "brief_toml", "brief_tables", "records", "study", "deviations", "store",

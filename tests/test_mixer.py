@@ -10,17 +10,9 @@ from hypothesis import strategies as st
 
 from doe.errors import InputError
 from doe.factors import Factor, Region
-from doe.mixer import (
-    ATMOSPHERE,
-    Material,
-    Mixer,
-    Programme,
-    Step,
-    Vessel,
-    default_region,
-    rotation_limits,
-)
+from doe.mixer import Material, Mixer, Vessel, default_region, rotation_limits
 from doe.physics import relative_acceleration
+from doe.programme import ATMOSPHERE, Programme, Step
 
 MIXER = Mixer("invented", carrier_radius=100, pressure_range=(1.0, ATMOSPHERE),
               rotation_increment=5)

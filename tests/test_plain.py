@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from doe.constraints import Constraint
 from doe.errors import InputError
 from doe.factors import Factor, Region
-from doe.mixer import Material, Mixer, Programme, Step, Vessel
+from doe.mixer import Material, Mixer, Vessel
 from doe.plain import from_plain, to_plain
+from doe.programme import Programme, Step
 from doe.responses import Response
 from doe.terms import Term
 

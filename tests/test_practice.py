@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 
 from doe.analysis import fit
 from doe.errors import InputError
-from doe.mixer import ATMOSPHERE
 from doe.physics import revolution_for
 from doe.planning import make_plan
 from doe.practice import (
@@ -30,6 +29,7 @@ from doe.practice import (
     write_demo,
 )
 from doe.practice.studies import SEED
+from doe.programme import ATMOSPHERE
 from doe.store import open_study
 
 BRIEF = demo_brief()

@@ -10,7 +10,8 @@ from study_cases import template_brief
 from doe.brief import RESERVED_COLUMNS
 from doe.errors import InputError
 from doe.factors import Factor, Region
-from doe.mixer import ATMOSPHERE, Material, Mixer, Programme, Step, Vessel
+from doe.mixer import Material, Mixer, Vessel
+from doe.programme import ATMOSPHERE, Programme, Step
 from doe.responses import Response
 
 
@@ -152,7 +153,7 @@ def test_a_speed_the_cup_is_not_rated_for(brief):
     ((Factor("pressure", 0.5, 50, unit="kPa"),), "pressure 0.5 kPa is outside"),
     ((Factor.settable("pressure", (0.5, 50), unit="kPa"),), "pressure 0.5 kPa is outside"),
     (tuple(Factor(f"{n}_time", 10, 20, unit="s") for n in "abcdef"),
-     "6 steps, but the mixer stores 5"),
+     "6 steps, but the mixer '.*' stores 5"),
 ])
 def test_settings_the_mixer_does_not_have(brief, factors, problem):
     with pytest.raises(InputError, match=problem):
@@ -194,8 +195,8 @@ def test_programmes_of_settings():
         held={"rotation_ratio": 0.5, "supplier": "lot 7"})
     settings = {"wetting_revolution": 500, "wetting_time": 30, "degassing_revolution": 1200,
                 "degassing_time": 70, "degassing_pressure": 5}
-    assert brief.programme(settings) == Programme((Step(500, 0.5, 30),
-                                                   Step(1200, 0.5, 70, 5)))
+    assert brief.programme(settings) == Programme((Step(500, 0.5, 30, name="wetting"),
+                                                   Step(1200, 0.5, 70, 5, "degassing")))
     with pytest.raises(InputError) as caught:
         brief.replace(held={}).programme(settings)
     assert caught.value.field == "step, wetting_rotation_ratio"

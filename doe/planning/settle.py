@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +10,8 @@ import pandas as pd
 
 from doe.errors import InputError
 from doe.factors import Region
-from doe.mixer import ATMOSPHERE, Mixer
+from doe.mixer import Mixer
+from doe.programme import ATMOSPHERE, quantity_of, setting_of, step_of
 from doe.terms import Term, model_matrix
 from doe.wording import count, digits, join
 
@@ -55,7 +56,13 @@ def outside_mixer(settings: pd.DataFrame | Mapping[str, np.ndarray],
     Columns, of a table or by name, are read as in `Mixer.snap`. Pressures within 1 kPa of the
     atmosphere need no vacuum; the times of all steps together must not exceed the mixer's
     greatest time.
+
+    Raises
+    ------
+    InputError
+        If the columns make more steps than the mixer stores.
     """
+    mixer.check_memory(settings)
     out: dict[str, np.ndarray] = {}
 
     def note(columns: Sequence[str], bad: np.ndarray) -> None:
@@ -65,35 +72,29 @@ def outside_mixer(settings: pd.DataFrame | Mapping[str, np.ndarray],
     def beyond(values: np.ndarray, low: float, high: float) -> np.ndarray:
         return (values < low - 1e-9) | (values > high + 1e-9)
 
-    times = [c for c in settings if c == "time" or c.endswith("_time")]
+    times = [c for c in settings if quantity_of(c) == "time"]
     if times:
         total = sum(np.asarray(settings[c], float) for c in times)
         note(times, total > mixer.greatest_time + 1e-9)
     for column in settings:
-        if column == "time" or column.endswith("_time"):
-            note([column], np.asarray(settings[column], float) <= 0)
-        elif column == "revolution" or column.endswith("_revolution"):
-            speed = np.asarray(settings[column], float)
-            note([column], beyond(speed, *mixer.revolution_range))
-            for ratio in _ratios(settings, column):
-                rotation = speed * np.asarray(settings[ratio], float)
-                note([column, ratio], beyond(rotation, *mixer.rotation_range))
-        elif column == "pressure" or column.endswith("_pressure"):
-            pressure = np.asarray(settings[column], float)
+        quantity = quantity_of(column)
+        if not quantity:
+            continue
+        values = np.asarray(settings[column], float)
+        if quantity == "time":
+            longest = mixer.greatest_step_time or np.inf
+            note([column], (values <= 0) | (values > longest + 1e-9))
+        elif quantity == "revolution":
+            note([column], beyond(values, *mixer.revolution_range))
+        elif quantity == "rotation_ratio":
+            speed = setting_of(settings, step_of(column), "revolution")
+            if speed is not None:
+                rotation = np.asarray(settings[speed], float) * values
+                note([speed, column], beyond(rotation, *mixer.rotation_range))
+        else:
             low, high = mixer.pressure_range or (ATMOSPHERE - 1, np.inf)
-            note([column], beyond(pressure, low, max(high, ATMOSPHERE + 1)))
+            note([column], beyond(values, low, max(high, ATMOSPHERE + 1)))
     return {column: bad for column, bad in out.items() if bad.any()}
-
-
-def _ratios(columns: Iterable[str], revolution: str) -> list[str]:
-    """The rotation ratios that go with a revolution: that of its own step; for the common speed
-    those of all steps without one of their own."""
-    stem = revolution[:-len("revolution")]
-    if stem:
-        return [c for c in columns if c == stem + "rotation_ratio"]
-    return [c for c in columns if c == "rotation_ratio" or (
-        c.endswith("_rotation_ratio")
-        and c.removesuffix("rotation_ratio") + "revolution" not in columns)]
 
 
 def feasible(region: Region, settings: pd.DataFrame, mixer: Mixer | None = None) -> np.ndarray:

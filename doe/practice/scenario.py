@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from doe.brief import Brief
 from doe.factors import Factor, Region
-from doe.mixer import ATMOSPHERE, Material, Mixer, Vessel
+from doe.mixer import Material, Mixer, Vessel
+from doe.programme import ATMOSPHERE
 from doe.responses import Response
 
 __all__ = ["RUN_SD", "demo_brief", "surface_brief"]

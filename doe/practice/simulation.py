@@ -11,8 +11,8 @@ from doe import physics
 from doe.brief import Brief
 from doe.errors import InputError, as_number
 from doe.factors import to_increment
-from doe.mixer import ATMOSPHERE, DEFAULT_FACTORS
 from doe.practice.scenario import RUN_SD, demo_brief
+from doe.programme import ATMOSPHERE, QUANTITIES
 
 __all__ = ["simulate", "truth"]
 
@@ -93,14 +93,14 @@ def truth(settings: pd.DataFrame, brief: Brief | None = None) -> pd.DataFrame:
 
 def _columns(settings: pd.DataFrame, brief: Brief) -> list[np.ndarray]:
     out = []
-    for name in DEFAULT_FACTORS:
+    for name in QUANTITIES:
         if name in settings:
             values = pd.to_numeric(settings[name], errors="coerce").to_numpy(float)
         elif name in brief.held:
             values = np.full(len(settings), float(brief.held[name]))
         else:
             raise InputError("settings, column", name, "the simulated mixer needs this setting",
-                             "Give a column for each of: " + ", ".join(DEFAULT_FACTORS))
+                             "Give a column for each of: " + ", ".join(QUANTITIES))
         bad = ~np.isfinite(values) | (values < 0) | ((values == 0) & (name == "pressure"))
         if bad.any():
             row = int(np.flatnonzero(bad)[0])

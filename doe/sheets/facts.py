@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable
 
 import numpy as np
 
 from doe.cautions import cautions
 from doe.errors import InputError
-from doe.mixer import ATMOSPHERE
+from doe.factors import to_increment
+from doe.programme import ATMOSPHERE, Programme, quantity_of
 from doe.responses import Response
-from doe.sheets.layout import derived, planned_runs, possible, quantity_of, stages, tidy
+from doe.sheets.layout import derived, planned_runs, possible, stages, tidy
 from doe.study import Study
 from doe.wording import MINUS, count, digits, join
 
@@ -61,14 +63,17 @@ def _mark(study: Study, runs: int) -> str:
 def sheet_cautions(study: Study) -> list[str]:
     """The cautions that stand on the sheet, with the planned runs' own numbers."""
     brief = study.brief
+    return [tidy(c) for c in cautions(brief.mixer, brief.vessel, brief.material,
+                                      _programmes(study), fill_mass=brief.fill_mass)]
+
+
+def _programmes(study: Study) -> list[Programme]:
+    """Those of the planned runs; none if speeds or times are neither factors nor held."""
     try:
-        programmes = [brief.programme(row)
-                      for row in planned_runs(study).settings.to_dict("records")]
+        return [study.brief.programme(row)
+                for row in planned_runs(study).settings.to_dict("records")]
     except InputError:
-        # Speeds or times are neither factors nor held: the general cautions remain.
-        programmes = []
-    return [tidy(c) for c in cautions(brief.mixer, brief.vessel, brief.material, programmes,
-                                      fill_mass=brief.fill_mass)]
+        return []
 
 
 def sheet_facts(study: Study) -> dict[str, str]:
@@ -92,6 +97,7 @@ def sheet_facts(study: Study) -> dict[str, str]:
         "Counterbalance": (f"{fitted[0]:g} g" if same else "differs: see the column")
                           + f", matched to within {mixer.imbalance_allowed:g} g",
     }
+    facts |= _steps(study)
     held = [_held(name, value) for name, value in brief.held.items()]
     held += [f"{s.named('rotation')} {follows[s.named('rotation speed')][0]:g} rpm"
              for s in stages(study) if s.revolution in brief.held and s.ratio in brief.held]
@@ -100,6 +106,27 @@ def sheet_facts(study: Study) -> dict[str, str]:
     if held:
         facts["In every run"] = join(held)
     return {k: tidy(v) for k, v in facts.items()}
+
+
+def _steps(study: Study) -> dict[str, str]:
+    """What is set in each step, over all runs, if a run has several."""
+    programmes = _programmes(study)
+    if not programmes or len(programmes[0].steps) == 1:
+        return {}
+    each = [[p.steps[i] for p in programmes] for i in range(len(programmes[0].steps))]
+    step = study.brief.mixer.rotation_increment
+    return {f"Step {i}, {steps[0].name.replace('_', ' ')}": ", ".join(
+        [f"revolution {_span(s.revolution for s in steps)} rpm",
+         f"rotation {_span(to_increment([s.rotation for s in steps], step))} rpm",
+         f"ratio {_span(s.rotation_ratio for s in steps)}",
+         f"{_span(s.time for s in steps)} s", f"{_span(s.pressure for s in steps)} kPa"])
+        for i, steps in enumerate(each, 1)}
+
+
+def _span(values: Iterable[float]) -> str:
+    values = [float(v) for v in values]
+    low, high = (f"{v:.4g}" for v in (min(values), max(values)))
+    return low if low == high else f"{low} to {high}"
 
 
 def _held(name: str, value: float | str) -> str:

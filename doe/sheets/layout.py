@@ -13,8 +13,9 @@ import pandas as pd
 
 from doe.errors import InputError
 from doe.factors import Factor
-from doe.mixer import ATMOSPHERE, DEFAULT_FACTORS, Mixer
+from doe.mixer import Mixer
 from doe.physics import relative_acceleration
+from doe.programme import ATMOSPHERE, quantity_of, setting_of, steps_of
 from doe.records import Record
 from doe.responses import Response
 from doe.sheets.parsing import same_unit
@@ -89,13 +90,13 @@ class Column:
 class Stage:
     """A step of the programme: the factors or held settings that its speeds come from."""
 
-    prefix: str
+    step: str
     revolution: str | None
     ratio: str | None
 
     def named(self, quantity: str) -> str:
         """E.g. ``"wetting rotation"``."""
-        return tidy(f"{self.prefix.replace('_', ' ')} {quantity}")
+        return tidy(f"{self.step.replace('_', ' ')} {quantity}")
 
 
 def columns(study: Study) -> list[Column]:
@@ -212,13 +213,11 @@ def planned_runs(study: Study):
 
 
 def stages(study: Study) -> list[Stage]:
-    """The steps of the programme, in the order of factors and held settings."""
+    """The steps of the programme, in their order."""
     known = [*study.plan.region.names, *study.brief.held]
-    prefixes = dict.fromkeys(n.removesuffix(quantity_of(n)) for n in known if quantity_of(n))
-    found = lambda names: next((n for n in names if n in known), None)  # noqa: E731
-    return [Stage(p, found([p + "revolution", "revolution"]),
-                  found([p + "rotation_ratio", "rotation_ratio"]))
-            for p in ([p for p in prefixes if p] or [""])]
+    return [Stage(step, setting_of(known, step, "revolution"),
+                  setting_of(known, step, "rotation_ratio"))
+            for step in steps_of(known, study.brief.steps)]
 
 
 def derived(study: Study, runs: pd.DataFrame) -> dict[str, np.ndarray]:
@@ -246,11 +245,6 @@ def derived(study: Study, runs: pd.DataFrame) -> dict[str, np.ndarray]:
     out["load mass"] = load
     out["counterbalance mass"] = np.array([opposite[m] for m in load])
     return out
-
-
-def quantity_of(name: str) -> str:
-    """Which of the mixer's settings the name stands for; empty if none."""
-    return next((q for q in DEFAULT_FACTORS if name == q or name.endswith("_" + q)), "")
 
 
 def tidy(text: str) -> str:

@@ -1,0 +1,180 @@
+"""Limits on a whole programme: its time, and how much it may warm the material.
+
+A heat budget is an *estimate*. It counts the heat that viscous flow makes in all steps, in
+proportion to the square of the rotation and to the time, as `doe.physics` does, and lets none
+of it out; it knows neither that a warm paste is thinner nor what friction, reaction or the
+machine add. It keeps a plan clear of programmes that are plainly too hot. A thermometer and the
+stop at the temperature limit keep the material safe.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from doe.constraints import Constraint
+from doe.errors import InputError, as_number
+from doe.mixer import Material, Mixer, Vessel
+from doe.physics import dissipated_power, mean_shear_rate, temperature_rise
+from doe.programme import setting_of, steps_of
+
+__all__ = ["allowed_rise", "heat_budget", "heating_by_flow", "heating_of_run", "time_budget"]
+
+
+def time_budget(greatest: float | Mixer, names: Iterable[str],
+                held: Mapping[str, float] | None = None) -> Constraint | None:
+    """The times of all steps together, at most `greatest`.
+
+    Parameters
+    ----------
+    greatest : float or Mixer
+        s; of a mixer, the longest programme it runs.
+    names : iterable of str
+        Factors.
+    held : mapping, optional
+        Settings that are the same in every run; their time is taken off.
+
+    Returns
+    -------
+    Constraint or None
+        None if no factor is a time.
+
+    Raises
+    ------
+    InputError
+        If the steps held take longer than that by themselves.
+
+    Examples
+    --------
+    >>> str(time_budget(300, ["dispersion_time", "degassing_time"], {"wetting_time": 60}))
+    'dispersion_time + degassing_time <= 240'
+    """
+    mixer = isinstance(greatest, Mixer)
+    upper = greatest.greatest_time if mixer else as_number("greatest, s", greatest, above=0)
+    held = held or {}
+    known = [*names, *held]
+    times = [setting_of(known, step, "time") for step in steps_of(known)]
+    return _sum([(1.0, (t,)) for t in times if t], upper,
+                "longest programme of the mixer" if mixer else "time of the whole programme", held)
+
+
+def heat_budget(rise: float, heating: float, names: Iterable[str],
+                held: Mapping[str, float] | None = None) -> Constraint | None:
+    """The estimated warming over all steps together, at most `rise`.
+
+    Parameters
+    ----------
+    rise : float
+        °C; see `allowed_rise`.
+    heating : float
+        °C per rpm² of rotation and s; see `heating_of_run` and `heating_by_flow`.
+    names : iterable of str
+        Factors.
+    held : mapping, optional
+        Settings that are the same in every run.
+
+    Returns
+    -------
+    Constraint or None
+        Its sum is the estimated rise, °C. None if all speeds and times are held.
+
+    Raises
+    ------
+    InputError
+        If a number cannot be used, a step lacks its revolution, rotation ratio or time, or the
+        settings held warm the material too much by themselves.
+
+    Examples
+    --------
+    >>> budget = heat_budget(20, 2e-7, ["revolution", "time"], {"rotation_ratio": 0.5})
+    >>> str(budget)
+    '5e-08 * revolution * revolution * time <= 20'
+    >>> float(budget.value({"revolution": 1000, "time": 300})[0].round(6))     # °C
+    15.0
+    """
+    rise = as_number("rise, °C", rise, above=0)
+    heating = as_number("heating", heating, above=0)
+    held = held or {}
+    known = [*names, *held]
+    terms = []
+    for step in steps_of(known):
+        found = {q: setting_of(known, step, q) for q in ("revolution", "rotation_ratio", "time")}
+        for quantity, name in found.items():
+            if name is None:
+                name = f"{step}_{quantity}" if step else quantity
+                raise InputError(f"heat budget, {name}", None, "it is neither a factor nor held, "
+                                 "so the heat of its step cannot be estimated",
+                                 f"Add {name} to the held settings")
+        speed, ratio, time = found.values()
+        terms.append((heating, (speed, speed, ratio, ratio, time)))
+    return _sum(terms, rise, "estimated warming in °C, no heat lost: measure it", held)
+
+
+def allowed_rise(vessel: Vessel | None = None, material: Material | None = None,
+                 start: float | None = None) -> float:
+    """How much the material may warm, °C: from its start to the lower temperature limit.
+
+    Parameters
+    ----------
+    vessel, material : optional
+        At least one states a temperature limit.
+    start : float, optional
+        °C; the material's own if left out.
+
+    Raises
+    ------
+    InputError
+        If no limit is stated, or nothing is left below it.
+    """
+    limits = [v.temperature_limit for v in (vessel, material)
+              if v is not None and v.temperature_limit is not None]
+    if not limits:
+        raise InputError("temperature_limit", None, "neither vessel nor material states one",
+                         "Give it, from the safety data sheet or the vessel's maker")
+    if start is None:
+        start = 23.0 if material is None else material.start_temperature
+    if start >= min(limits):
+        raise InputError("start_temperature", start, f"the limit is {min(limits):g} °C already",
+                         "Start colder")
+    return min(limits) - start
+
+
+def heating_of_run(rotation: float, time: float, rise: float) -> float:
+    """°C per rpm² of rotation and s, from a run of one step whose warming was measured.
+
+    Take a short one, that loses little heat, with the fill and vessel of the study: heat lost
+    in it, and thinning on the way, make longer runs look cooler than they are, or hotter.
+
+    Parameters
+    ----------
+    rotation : float
+        rpm.
+    time : float
+        s.
+    rise : float
+        °C.
+    """
+    rotation = as_number("rotation, rpm", rotation, above=0)
+    time = as_number("time, s", time, above=0)
+    return as_number("rise, °C", rise, above=0) / (rotation**2 * time)
+
+
+def heating_by_flow(material: Material, constant: float, heat_capacity: float) -> float:
+    """°C per rpm² of rotation and s, from the material's viscosity.
+
+    Parameters
+    ----------
+    material : Material
+    constant : float
+        Of vessel and fill, as in `doe.physics.mean_shear_rate`.
+    heat_capacity : float
+        J/(g·K).
+    """
+    power = dissipated_power(material.viscosity, mean_shear_rate(
+        1.0, as_number("constant", constant, above=0)))
+    return float(temperature_rise(power, 1.0, material.density, as_number(
+        "heat_capacity", heat_capacity, above=0)))
+
+
+def _sum(terms: list[tuple[float, tuple[str, ...]]], upper: float, reason: str,
+         held: Mapping[str, float]) -> Constraint | None:
+    return Constraint(tuple(terms), upper, reason).fix(held) if terms else None

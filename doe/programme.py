@@ -1,0 +1,145 @@
+"""The programme a mixer runs: its steps, and which settings belong to which step.
+
+Settings named ``revolution``, ``rotation_ratio``, ``time`` and ``pressure`` make one step. With
+a step's name in front, such as ``dispersion_time`` and ``degassing_time``, they make a step for
+each name; a step without a setting of its own takes the common one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from doe.errors import InputError
+from doe.physics import relative_acceleration
+from doe.units import check_numbers, with_unit
+
+if TYPE_CHECKING:
+    from doe.mixer import Material, Mixer, Vessel
+
+__all__ = ["ATMOSPHERE", "QUANTITIES", "Programme", "Step", "quantity_of", "setting_of",
+           "step_of", "steps_of"]
+
+QUANTITIES = ("revolution", "rotation_ratio", "time", "pressure")
+ATMOSPHERE = 101.3
+"""kPa."""
+
+
+def quantity_of(name: str) -> str:
+    """Which of the mixer's settings the name stands for; empty if none."""
+    return next((q for q in QUANTITIES if name == q or name.endswith("_" + q)), "")
+
+
+def step_of(name: str, steps: Iterable[str] = ()) -> str:
+    """The step that a setting belongs to; empty if it is a common one.
+
+    A setting that is none of the mixer's own, such as ``degassing_vent``, belongs to the one of
+    `steps` whose name stands in front.
+    """
+    if quantity_of(name):
+        return name.removesuffix(quantity_of(name)).removesuffix("_")
+    return max((s for s in steps if s and name.startswith(s + "_")), key=len, default="")
+
+
+def steps_of(names: Iterable[str], order: Sequence[str] = ()) -> list[str]:
+    """The steps that settings of these names make; ``[""]`` for one step of common settings.
+
+    Parameters
+    ----------
+    names : iterable of str
+    order : sequence of str, optional
+        Steps that come first, in their order; the others follow as their settings do.
+    """
+    found = dict.fromkeys(step_of(name) for name in names if quantity_of(name))
+    return [s for s in dict.fromkeys([*order, *found]) if s in found and s] or [""]
+
+
+def setting_of(names: Collection[str], step: str, quantity: str) -> str | None:
+    """The setting that a step takes a quantity from: its own, else the common one, if any."""
+    return next((n for n in (f"{step}_{quantity}", quantity) if n in names), None)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One stage of a run.
+
+    Parameters
+    ----------
+    revolution : float
+        rpm.
+    rotation_ratio : float
+        Rotation ÷ revolution.
+    time : float
+        s.
+    pressure : float
+        Absolute, kPa.
+    name : str
+        Such as "degassing"; may be empty.
+    """
+
+    revolution: float = with_unit("rpm")
+    rotation_ratio: float = with_unit("ratio")
+    time: float = with_unit("s")
+    pressure: float = with_unit("kPa", ATMOSPHERE)
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        check_numbers(self, f"step {self.name}".rstrip(),
+                      zero_allowed=("rotation_ratio", "revolution"))
+
+    @property
+    def rotation(self) -> float:
+        """Speed of the cup about its own axis, rpm."""
+        return self.revolution * self.rotation_ratio
+
+
+@dataclass(frozen=True)
+class Programme:
+    """An ordered list of steps."""
+
+    steps: tuple[Step, ...]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "steps", tuple(self.steps))
+        if not self.steps:
+            raise InputError("programme, steps", self.steps, "there are none", "Add a step")
+
+    @property
+    def time(self) -> float:
+        """Total, s."""
+        return sum(s.time for s in self.steps)
+
+    def problems(self, mixer: Mixer, vessel: Vessel | None = None,
+                 material: Material | None = None) -> list[str]:
+        """Every limit of mixer, vessel and material that the programme breaks, in words."""
+        out = []
+        if len(self.steps) > mixer.steps_stored:
+            out.append(f"{len(self.steps)} steps, but the mixer stores {mixer.steps_stored}")
+        if self.time > mixer.greatest_time:
+            out.append(f"{self.time:g} s in all, but the mixer runs at most "
+                       f"{mixer.greatest_time:g} s")
+        for i, s in enumerate(self.steps, 1):
+            where = f"step {i} ({s.name})" if s.name else f"step {i}"
+            if mixer.greatest_step_time is not None and s.time > mixer.greatest_step_time:
+                out.append(f"{where}: {s.time:g} s, but a step lasts at most "
+                           f"{mixer.greatest_step_time:g} s")
+            limits = [("revolution", s.revolution, mixer.revolution_range, "rpm"),
+                      ("rotation", s.rotation, mixer.rotation_range, "rpm")]
+            if s.pressure < ATMOSPHERE - 1:
+                if mixer.pressure_range is None:
+                    out.append(f"{where}: {s.pressure:g} kPa, but the mixer has no vacuum")
+                else:
+                    limits.append(("pressure", s.pressure, mixer.pressure_range, "kPa"))
+            for name, value, (low, high), unit in limits:
+                if not low - 1e-9 <= value <= high + 1e-9:
+                    out.append(f"{where}: {name} {value:g} {unit} is outside the mixer's "
+                               f"{low:g} to {high:g} {unit}")
+            force = float(relative_acceleration(s.revolution, mixer.carrier_radius))
+            if vessel and vessel.rated_acceleration and force > vessel.rated_acceleration:
+                out.append(f"{where}: {force:.0f} g, but the {vessel.kind} is rated for "
+                           f"{vessel.rated_acceleration:g} g")
+            if material and material.vapour_pressure and s.pressure <= material.vapour_pressure:
+                out.append(f"{where}: {s.pressure:g} kPa is at or below the vapour pressure "
+                           f"{material.vapour_pressure:g} kPa of {material.name}: it will boil")
+        return out
