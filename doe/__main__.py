@@ -111,7 +111,7 @@ def plan(study: StudyPath,
         for remark in made.remarks:
             out.print(f"• {remark}", markup=False)
         for response in brief.responses:
-            appraisal = appraise(made, sd=response.assumed_sd)
+            appraisal = appraise(made, response=response)
             if response is brief.responses[0]:
                 for sentence in appraisal.alias_sentences:
                     out.print(f"• {sentence}", markup=False)

@@ -23,6 +23,7 @@ from doe.planning import (
 )
 from doe.planning.power import least_noncentrality, power_of
 from doe.planning.settle import block_columns
+from doe.responses import Response
 from doe.terms import INTERCEPT, Term, model_matrix, standard_terms
 
 MIXER = Mixer("mixer", 150.0, pressure_range=(2.0, 101.0))
@@ -135,6 +136,21 @@ def test_effects_scale_with_the_standard_deviation():
 
 
 # ---- efficiencies ----------------------------------------------------------------------
+
+def test_effects_are_told_in_the_unit_or_as_ratios():
+    plan = fractional_factorial(plain_region(4), runs=8, centre_points=3, seed=1)
+    lump = Response("lump", unit="µm", assumed_sd=4.0)
+    found = appraise(plan, response=lump)
+    least = found.table["detectable_effect"].iloc[1]
+    assert least == pytest.approx(appraise(plan, sd=4.0).table["detectable_effect"].iloc[1])
+    assert f"A main effect of {least:.2g} µm from low to high" in found.sentence
+    assert "at the assumed standard deviation of 4.00 µm" in found.sentence
+    voids = Response("voids", unit="%", scale="log", assumed_sd=0.05)
+    found = appraise(plan, response=voids)
+    least = np.exp(found.table["detectable_effect"].iloc[1])
+    assert f"A main effect of × {least:.3g} from low to high" in found.sentence
+    assert "at the assumed standard deviation of 5.0 %" in found.sentence
+
 
 @pytest.mark.parametrize(("k", "runs"), [(3, 8), (5, 16), (7, 8)])
 def test_orthogonal_two_level_plans_are_fully_efficient(k, runs):

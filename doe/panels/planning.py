@@ -116,7 +116,7 @@ class PlanningPanel(Panel):
     def show_plan(self, plan: Plan) -> None:
         """Show a plan's appraisal, chart and runs."""
         response = self.brief.response(self.response.value)
-        appraisal = appraise(plan, sd=self.sd.value)
+        appraisal = appraise(plan, sd=self.sd.value, response=response)
         self.tell([plan.sentence, appraisal.sentence, *plan.remarks,
                                        *appraisal.alias_sentences[:6], *self.brief.warnings])
         if self.show.index == 0:

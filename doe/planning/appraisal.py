@@ -14,22 +14,21 @@ from scipy.sparse.csgraph import connected_components
 from doe.errors import as_number
 from doe.factors import Region
 from doe.planning.aliases import alias_structure, column_labels
+from doe.planning.appraisal_words import all_sentences
 from doe.planning.plan import Plan
 from doe.planning.power import least_noncentrality, power_of
 from doe.planning.settle import information, sample
 from doe.planning.strata import (
     error_strata,
     fixed_blocks,
-    group_names,
     precision,
     variance_ratios,
 )
+from doe.responses import Response
 from doe.terms import INTERCEPT, Term, expand, exponents, model_matrix, parse
-from doe.wording import count, digits, fixed, join, percent
 
 __all__ = ["Appraisal", "appraise", "efficiencies", "prediction_variance"]
 
-_HIGH_VIF = 5.0
 _CORNERS = 4096
 
 
@@ -209,7 +208,8 @@ def _efficiencies(plan: Plan, model: _Model, seed: int = 1) -> dict[str, float]:
 def appraise(plan: Plan, *, terms: Sequence[Term] | str | None = None, sd: float | None = None,
              power: float = 0.80, alpha: float = 0.05, order: int = 2,
              effect: float | None = None,
-             ratios: Mapping[str, float] | None = None) -> Appraisal:
+             ratios: Mapping[str, float] | None = None,
+             response: Response | None = None) -> Appraisal:
     """Appraise a plan before any run.
 
     Parameters
@@ -229,6 +229,9 @@ def appraise(plan: Plan, *, terms: Sequence[Term] | str | None = None, sd: float
     ratios : mapping, optional
         Variance between groups over the variance between runs, e.g. ``{"whole_plot": 1.0}``;
         ``{"block": 0.5}`` takes the blocks as random. Those the plan states if not given.
+    response : Response, optional
+        Its assumed standard deviation is taken if `sd` is not given, and the sentences tell
+        effects in its unit, or as ratios where it is modelled on the log scale.
 
     Raises
     ------
@@ -237,6 +240,7 @@ def appraise(plan: Plan, *, terms: Sequence[Term] | str | None = None, sd: float
     """
     power = as_number("power", power, above=0, at_most=0.9999)
     alpha = as_number("alpha", alpha, above=0, at_most=0.5)
+    sd = response.assumed_sd if sd is None and response is not None else sd
     spread = 1.0 if sd is None else as_number("sd", sd, above=0)
     effect = 2 * spread if effect is None else abs(as_number("effect", effect))
     model = _Model.of(plan, terms, ratios)
@@ -258,7 +262,8 @@ def appraise(plan: Plan, *, terms: Sequence[Term] | str | None = None, sd: float
              "effect": effect, "wanted_power": power, "alpha": alpha}
     return Appraisal(aliases=aliases.table, alias_sentences=aliases.sentences,
                      leverages=pd.DataFrame({"run": plan.runs["run"], "leverage": model.leverages}),
-                     sentences=_sentences(plan, model, between, sd is not None, parts),
+                     sentences=all_sentences(plan, model, between, sd is not None, response,
+                                             parts),
                      **parts)
 
 
@@ -301,110 +306,3 @@ def _pure_error_df(plan: Plan) -> int:
     size = int(block.max()) + 1
     links = csr_array((np.ones(len(plan)), (setting, block)), shape=(size, size))
     return len(plan) - size + connected_components(links, directed=False)[0]
-
-
-# ---- in words --------------------------------------------------------------------------
-
-def _sentences(plan: Plan, model: _Model, between: np.ndarray, sd_given: bool,
-               parts: dict) -> tuple[str, ...]:
-    table, df, pure = parts["table"], parts["error_df"], parts["pure_error_df"]
-    b = model.blocks.shape[1]
-    out = [f"{count(len(plan), 'run')} for {count(len(model.names), 'coefficient')}"
-           + (f" and {count(b, 'block effect')}" if b else "")
-           + f": {count(df, 'degree of freedom', 'degrees of freedom')} for error"
-           + (f", {pure or 'none'} from repeated settings and {df - pure or 'none'} for lack of "
-              "fit." if df else ".")]
-    out.append(_separable(model, table))
-    out += _detectable(table[~between], sd_given, parts)
-    if between.any():
-        out += _grouped(table[between], sd_given, model.ratios, parts)
-    if df and not pure:
-        out.append("As no setting is repeated" + " within a block" * bool(b) + ", error is "
-                   "estimated from effects left out of the model; if these are real, it comes "
-                   "out too large.")
-    high = table[np.isfinite(table["vif"]) & (table["vif"] > _HIGH_VIF)]
-    if len(high):
-        worst = high.loc[high["vif"].idxmax()]
-        out.append(f"{count(len(high), 'term is', 'terms are')} hard to tell from others (variance "
-                   f"inflation above {_HIGH_VIF:g}); the worst is {worst['label']} with "
-                   f"{digits(worst['vif'], 2)}.")
-    e = parts["efficiencies"]
-    if e["D"] > 0:
-        curved = any(p > 1 for t in model.terms for _, p in t.powers)
-        out.append(f"D-efficiency {fixed(e['D'], 0)} %, A {fixed(e['A'], 0)} %, "
-                   f"G {fixed(e['G'], 0)} %"
-                   + (" (models with squares never come near 100 %)" if curved else "")
-                   + "; a predicted mean has on average "
-                   + f"{digits(np.sqrt(e['I']), 2)} times the standard deviation of a run.")
-    return tuple(out)
-
-
-def _separable(model: _Model, table: pd.DataFrame) -> str:
-    lost = table.index[~table["estimable"]].to_numpy()
-    if not len(lost):
-        return "Every term of the model can be estimated."
-    off = np.abs(np.eye(len(model.projector)) - model.projector) > 1e-7
-    _, group = connected_components(csr_array(off), directed=False)
-    sets = []
-    for g in dict.fromkeys(group[lost].tolist()):
-        inside = np.flatnonzero(group == g)
-        own = [table["label"][j] for j in inside if j < len(table)]
-        sets.append(join(own + ["the blocks"] * bool((inside >= len(table)).any())))
-    return "The runs cannot separate " + "; nor ".join(sets) + "."
-
-
-def _main_effects(table: pd.DataFrame) -> pd.DataFrame:
-    shown = table[table["estimable"] & (table["effect_is"] == "low to high")]
-    main = shown[~shown["term"].str.contains(":", regex=False)]
-    return main if len(main) else shown
-
-
-def _reach(values: pd.Series, sd_given: bool) -> str:
-    low, high = digits(values.min(), 2), digits(values.max(), 2)
-    return (low if low == high else f"{low} to {high} (by factor)") + (
-        "" if sd_given else " standard deviations")
-
-
-def _detectable(table: pd.DataFrame, sd_given: bool, parts: dict) -> list[str]:
-    shown = _main_effects(table)
-    if shown.empty:
-        return []
-    assumed = f" at the assumed standard deviation of {digits(parts['sd'])}" if sd_given else ""
-    wanted = f"{100 * parts['wanted_power']:g} %"
-    if (shown["error_df"] == 0).all():
-        known = _reach(shown["detectable_if_sd_known"], sd_given)
-        return ["Nothing is left to estimate error from, so no size of effect can be promised. "
-                "A half-normal plot with Lenth's method (1989) can still point out effects that "
-                "stand out from many small ones. Only if the standard deviation were known for "
-                f"sure would a change of {known} from low to high be found with {wanted} "
-                f"power{assumed}."]
-    low, high = (_as_power(v) for v in (shown["power"].min(), shown["power"].max()))
-    found = (low if low == high else f"{low} or more" if high.startswith("more")
-             else f"{low} to {high}")
-    return [f"A main effect of {_reach(shown['detectable_effect'], sd_given)} from low to high is "
-            f"found with {wanted} power{assumed} (two-sided test at {100 * parts['alpha']:g} %); "
-            f"one of {_reach(pd.Series([parts['effect']]), sd_given)} with {found}."]
-
-
-def _grouped(table: pd.DataFrame, sd_given: bool, ratios: Mapping[str, float],
-             parts: dict) -> list[str]:
-    said = [f"It is assumed that {group_names(c)} vary {digits(r, 2)} times as much (variance) as "
-            "the runs within them." for c, r in ratios.items()]
-    table = table[table["effect_is"] != "overall mean"]
-    if table.empty:
-        return said
-    shown, labels = _main_effects(table), join(table["label"])
-    df = int(table["error_df"].iloc[0])
-    if not df:
-        return [*said, f"Runs are grouped, and nothing is left to compare groups with: there is "
-                f"no test of {labels} in this plan."]
-    left = count(df, "degree of freedom", "degrees of freedom")
-    reach = _reach(shown["detectable_effect"], sd_given)
-    reach = reach if ratios else f"at best {reach}, and more the more groups differ for other " \
-                                 "reasons"
-    return [*said, f"Runs are grouped: {labels} can only be compared between groups, with {left}. "
-            f"Found with {100 * parts['wanted_power']:g} % power is {reach}."]
-
-
-def _as_power(value: float) -> str:
-    return "more than 99 %" if value > 0.99 else percent(value)

@@ -129,7 +129,7 @@ def aims(found: Findings) -> list[dict]:
 def plan(found: Findings) -> list[dict]:
     made = found.study.plan
     first = found.study.brief.responses[0]
-    appraisal = appraise(made, sd=first.assumed_sd)
+    appraisal = appraise(made, response=first)
     labels = {f.name: f.label for f in made.region.factors}
     parts = [lead(made.sentence), {"kind": "text", "text": appraisal.sentence},
              *listed([*made.remarks, *appraisal.alias_sentences])]
