@@ -27,6 +27,10 @@ app = typer.Typer(
 
 StudyPath = Annotated[Path, typer.Argument(metavar="STUDY", help="The study file.")]
 Out = Annotated[Path | None, typer.Option("--out", "-o", help="Where to write.")]
+Seed = Annotated[int | None, typer.Option(help="Draws what is drawn; recorded.")]
+Author = Annotated[str, typer.Option(help="Who says so.")]
+Reason = Annotated[str, typer.Option(help="Why, if runs are recorded already.")]
+Look = Annotated[bool, typer.Option("--look", help="Show the plan, keep nothing.")]
 out = Console(highlight=False, soft_wrap=True)
 
 
@@ -91,35 +95,115 @@ def plan(study: StudyPath,
          centre_points: Annotated[int, typer.Option(help="Runs at the centre.")] = 3,
          replicates: Annotated[int, typer.Option(help="Times each setting is run.")] = 1,
          blocks: Annotated[int, typer.Option(help="Days, lots or operators.")] = 1,
-         seed: Annotated[int | None, typer.Option(help="Draws the run order; recorded.")] = None,
-         author: Annotated[str, typer.Option(help="Who says so.")] = "",
-         reason: Annotated[str, typer.Option(help="Why, if runs are recorded already.")] = "",
-         look: Annotated[bool, typer.Option("--look", help="Show the plan, keep nothing.")]
-         = False) -> None:
+         criterion: Annotated[str | None, typer.Option(help="Of an optimal plan: D, I or A.")]
+         = None,
+         model: Annotated[str | None, typer.Option(help="Of an optimal plan: linear, "
+                                                   "interactions, quadratic.")] = None,
+         order: Annotated[str, typer.Option(help="Run order, if not the family's own: random, "
+                                            "grouped, trend-robust, fewest changes.")] = "",
+         seed: Seed = None, author: Author = "", reason: Reason = "", look: Look = False) -> None:
     """Make a plan, say what it can tell, and keep it."""
-    from doe.planning import appraise, make_plan
+    from doe.planning import make_plan, reorder
     from doe.store import open_study
-    from doe.tables import Table
 
     options = {"centre_points": centre_points, "replicates": replicates, "blocks": blocks,
                "seed": seed}
-    options |= {k: v for k, v in (("runs", runs), ("axial", axial)) if v is not None}
+    options |= {k: v for k, v in (("runs", runs), ("axial", axial), ("criterion", criterion),
+                                  ("model", model)) if v is not None}
     with open_study(study) as file:
         brief = file.read().brief
         made = make_plan(brief.region, family, mixer=brief.mixer, **options)
-        out.print(made.sentence, markup=False)
-        for remark in made.remarks:
-            out.print(f"• {remark}", markup=False)
-        for response in brief.responses:
-            appraisal = appraise(made, response=response)
-            if response is brief.responses[0]:
-                for sentence in appraisal.alias_sentences:
-                    out.print(f"• {sentence}", markup=False)
-            out.print(f"• {response.label}: {appraisal.sentence}", markup=False)
-        out.print(repr(Table(made.table)), markup=False)
+        if order:
+            made = reorder(made, order, seed=made.seed)
+        _show_plan(made, brief)
         if not look:
             file.set_plan(made, author=author, reason=reason)
             out.print(f"Kept in {study}.", markup=False)
+
+
+@app.command()
+def advise(study: StudyPath,
+           aim: Annotated[str, typer.Option(help="screen: which few factors matter; model: how "
+                                            "they act together; optimise: the best setting.")]
+           = "screen",
+           runs: Annotated[int | None, typer.Option(help="The most runs there can be.")] = None,
+           effect: Annotated[float | None, typer.Option(help="The smallest change of the first "
+                                                        "response, low to high, that must not "
+                                                        "be missed.")] = None) -> None:
+    """List plans that suit the aim and the budget, the best first, with reasons."""
+    from doe.planning import advise as advice
+    from doe.store import open_study
+
+    with open_study(study, read_only=True) as file:
+        brief = file.read().brief
+    first = brief.responses[0]
+    found = advice(brief.region, runs=runs, aim=aim, mixer=brief.mixer, smallest_effect=effect,
+                   sd=first.assumed_sd)
+    for sentence in found.sentences:
+        out.print(f"• {sentence}", markup=False)
+    for number, row in enumerate(found.table.itertuples(), 1):
+        out.print(f"\n{number}. {row.plan}, {row.runs} runs: {row.score:.2f} of 1", style="bold",
+                  markup=False)
+        out.print(f"   {row.reason}", markup=False)
+
+
+@app.command()
+def augment(study: StudyPath,
+            runs: Annotated[int | None, typer.Option(help="Runs to add; as many as the model "
+                                                     "needs if not given.")] = None,
+            model: Annotated[str, typer.Option(help="What all runs together shall estimate: "
+                                               "linear, interactions, quadratic.")] = "quadratic",
+            axial: Annotated[str | None, typer.Option(help="Add the axial runs of a central "
+                                                      "composite instead: face-centred, "
+                                                      "rotatable, ...")] = None,
+            separate: Annotated[str | None, typer.Option(
+                help="Add the fewest runs that tell these terms from all others instead, e.g. "
+                     "'revolution:time'.")] = None,
+            seed: Seed = None, author: Author = "", reason: Reason = "",
+            look: Look = False) -> None:
+    """Add runs to the plan, given what the runs so far achieved."""
+    from doe.planning import add_axial, resolve
+    from doe.planning import augment as add_runs
+    from doe.store import open_study
+
+    with open_study(study) as file:
+        value = file.read()
+        if value.plan is None:
+            raise InputError("study", str(study), "it has no plan to add runs to",
+                             f"Make one: python -m doe plan {study}")
+        records = value.table() if value.records else None
+        options = {"records": records, "mixer": value.brief.mixer, "seed": seed}
+        if sum(v is not None for v in (runs, axial, separate)) > 1:
+            raise InputError("--runs, --axial, --separate", (runs, axial, separate),
+                             "each decides which runs are added", "Give one of them")
+        made = (add_axial(value.plan, axial=axial, **options) if axial is not None else
+                resolve(value.plan, separate, **options) if separate is not None else
+                add_runs(value.plan, runs=runs, model=model, **options))
+        _show_plan(made, value.brief)
+        if not look:
+            file.set_plan(made, author=author, reason=reason)
+            out.print(f"Kept in {study}.", markup=False)
+
+
+def _show_plan(made, brief) -> None:
+    """What a plan can and cannot tell, what it takes, and its runs."""
+    from doe.planning import appraise, effort
+    from doe.tables import Table
+    from doe.wording import capitalise
+
+    out.print(made.sentence, markup=False)
+    for remark in made.remarks:
+        out.print(f"• {remark}", markup=False)
+    said: set[str] = set()
+    for response in brief.responses:
+        appraisal = appraise(made, response=response)
+        for sentence in () if said else appraisal.alias_sentences:
+            out.print(f"• {sentence}", markup=False)
+        new = [sentence for sentence in appraisal.sentences if sentence not in said]
+        out.print(f"• {capitalise(response.label)}: {' '.join(new)}", markup=False)
+        said.update(new)
+    out.print(f"• {effort(made, brief).sentence}", markup=False)
+    out.print(repr(Table(made.table)), markup=False)
 
 
 @app.command()

@@ -106,3 +106,52 @@ def test_the_demo_ends_with_a_report(tmp_path):
     assert report.exists()
     assert str(report) in said.replace("\n", "")
     assert "invented" in said
+
+
+@pytest.fixture
+def begun(tmp_path):
+    """A study with a screening plan whose first run is recorded."""
+    brief, study = tmp_path / "brief.toml", tmp_path / "a.study"
+    call("new", brief, "--template")
+    call("new", study, "--brief", brief)
+    call("plan", study, "--runs", 8, "--seed", 3)
+    with open_study(study) as file:
+        file.record(1, {"voids": 0.4})
+    return study
+
+
+def test_runs_are_added_with_a_reason_and_the_first_stay(begun):
+    with open_study(begun) as file:
+        before = file.read().plan
+    with pytest.raises(InputError, match="reason"):
+        call("augment", begun, "--seed", 2)
+    said = call("augment", begun, "--seed", 2, "--reason", "curvature")
+    assert "Of 15 coefficients" in said
+    with open_study(begun) as file:
+        after = file.read().plan
+    assert after.runs["block"].max() == 2
+    assert after.settings.iloc[:len(before)].equals(before.settings)
+
+
+def test_what_is_aliased_is_separated_with_the_fewest_runs(begun):
+    said = call("augment", begun, "--seed", 2, "--separate", "revolution:time", "--look")
+    assert "Revolution × time is now clear" in said
+    with pytest.raises(InputError, match="Give one of them"):
+        call("augment", begun, "--separate", "revolution:time", "--axial", "rotatable")
+
+
+def test_the_run_order_can_be_chosen(begun):
+    said = call("plan", begun, "--runs", 8, "--seed", 3, "--order", "fewest changes", "--look")
+    assert "% of what a random order would cost" in said
+    assert "handling" in said
+    with pytest.raises(InputError, match="trend-robust"):
+        call("plan", begun, "--order", "backwards", "--look")
+
+
+def test_advice_keeps_to_the_budget_and_gives_reasons(begun):
+    said = call("advise", begun, "--aim", "screen", "--runs", 12)
+    counts = [int(line.split(", ")[-1].split(" runs")[0]) for line in said.splitlines()
+              if line[:2] in ("1.", "2.", "3.", "4.", "5.")]
+    assert counts
+    assert max(counts) <= 12
+    assert "estimates all 5 coefficients" in said
