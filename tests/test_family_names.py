@@ -18,6 +18,7 @@ from doe.planning import (
     fold_over,
     make_plan,
     mixed_levels,
+    optimal_plan,
     plackett_burman,
     small_composite,
     suggest_runs,
@@ -34,7 +35,7 @@ def plain_region(k, *others):
 @pytest.mark.parametrize(("name", "function"), [
     ("Plackett-Burman", plackett_burman), ("definitive screening", definitive_screening),
     ("mixed levels", mixed_levels), ("small composite", small_composite),
-    ("doehlert", doehlert_shell)])
+    ("doehlert", doehlert_shell), ("Optimal", optimal_plan)])
 def test_by_name(name, function):
     plan = make_plan(plain_region(4), name, seed=3)
     assert plan == function(plain_region(4), seed=3)
@@ -42,12 +43,12 @@ def test_by_name(name, function):
 
 
 @pytest.mark.parametrize(("region", "offered"), [
-    (plain_region(2), {"Doehlert"}),
-    (plain_region(4), {"definitive screening", "Doehlert", "small composite"}),
+    (plain_region(2), {"Doehlert", "optimal"}),
+    (plain_region(4), {"definitive screening", "Doehlert", "small composite", "optimal"}),
     (plain_region(10), {"definitive screening", "Plackett–Burman", "small composite"}),
     (plain_region(29), {"Plackett–Burman"}),
     (plain_region(3, Factor.categorical("lid", ["plain", "vented"])), {"definitive screening"}),
-    (plain_region(2, Factor.categorical("cup", ["P", "Q", "R"])), {"mixed levels"}),
+    (plain_region(2, Factor.categorical("cup", ["P", "Q", "R"])), {"mixed levels", "optimal"}),
     (plain_region(3, Factor.settable("gap", [1, 2, 4])), {"mixed levels", "Doehlert"})])
 def test_suggestions_are_made_as_announced(region, offered):
     table = suggest_runs(region)
@@ -58,6 +59,17 @@ def test_suggestions_are_made_as_announced(region, offered):
         plan = make_plan(region, row.family, seed=1, **row.options)
         assert len(plan) == row.runs
         assert len(exponents(region, plan.terms)[1]) == row.coefficients
+
+
+def test_optimal_plans_are_offered_for_the_models_there_are():
+    def models(region):
+        table = suggest_runs(region)
+        return [o["model"] for o in table["options"][table["family"] == "optimal"]]
+
+    lids = [Factor.categorical(name, ["plain", "vented"]) for name in ("lid", "cap")]
+    assert models(plain_region(3)) == ["interactions", "quadratic"]
+    assert models(Region(lids)) == ["interactions"]  # nothing that could have a square
+    assert models(plain_region(10)) == ["interactions"]  # 66 coefficients would take long
 
 
 def test_no_suggestion_that_does_not_fit():

@@ -169,7 +169,7 @@ class PlanningPanel(Panel):
 
 
 def _offer(row) -> str:
-    kind = row.options.get("axial", "") or (
+    kind = row.options.get("axial", "") or row.options.get("model", "") or (
         f"resolution {row.resolution}" if row.family == "fractional factorial" else "")
     return f"{row.runs} runs: {row.family}" + (f", {kind}" if kind else "")
 

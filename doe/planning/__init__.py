@@ -21,6 +21,7 @@ from doe.planning.augment import add_axial, augment
 from doe.planning.changes import set_ups
 from doe.planning.comparison import Comparison, compare
 from doe.planning.composite import small_composite
+from doe.planning.continuous import ContinuousOptimum, continuous_optimum
 from doe.planning.definitive import definitive_screening
 from doe.planning.doehlert import doehlert_shell
 from doe.planning.effort import Effort, effort
@@ -28,6 +29,7 @@ from doe.planning.factorial import fractional_factorial, full_factorial
 from doe.planning.foldover import fold_choices, fold_over, semi_fold_over
 from doe.planning.fraction_of_region import FractionOfRegion, fraction_of_region, half_width
 from doe.planning.mixed import mixed_levels
+from doe.planning.optimal import optimal_plan
 from doe.planning.orders import reorder
 from doe.planning.pasted import pasted
 from doe.planning.plan import Plan
@@ -46,6 +48,7 @@ __all__ = [
     "AliasStructure",
     "Appraisal",
     "Comparison",
+    "ContinuousOptimum",
     "Effort",
     "FractionOfRegion",
     "OrderAppraisal",
@@ -62,6 +65,7 @@ __all__ = [
     "box_behnken",
     "central_composite",
     "compare",
+    "continuous_optimum",
     "definitive_screening",
     "doehlert_shell",
     "efficiencies",
@@ -74,6 +78,7 @@ __all__ = [
     "half_width",
     "make_plan",
     "mixed_levels",
+    "optimal_plan",
     "pasted",
     "plackett_burman",
     "prediction_variance",

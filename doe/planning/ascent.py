@@ -139,7 +139,7 @@ def _elsewhere(space: Space, here: np.ndarray, reach: float, moves: np.ndarray,
     trial = _moved(here, reach * moves)
     if space.bounded:
         s, m = np.nonzero(~space.feasible(trial))
-        trial[s, m] = space.inward(here[s], trial[s, m], halvings=10)
+        trial[s, m] = space.inward(here[s], trial[s, m], halvings=9)
     out = [trial]
     if leaps:
         leapt = np.repeat(here[:, None, :], len(leaps), axis=1)

@@ -19,7 +19,10 @@ from doe.planning.settle import block_columns, settle
 from doe.planning.structure import as_count, centre_rows, run_order, spread
 from doe.terms import Term
 
-__all__ = ["Layout", "in_run_order", "kinds_of_points", "lay_out"]
+__all__ = ["SPARE", "Layout", "in_run_order", "kinds_of_points", "lay_out"]
+
+SPARE = 4
+"""Runs beyond the number of coefficients, if no number of runs is given."""
 
 _PRIOR_FREE = 1e-12
 
@@ -122,7 +125,7 @@ def lay_out(space: Space, *, runs: int | None, blocks: int | Sequence[int],
     number = len(blocks) if listed else as_count("blocks", blocks, at_least=1)
     if runs is None:
         runs = (sum(as_count("blocks", b, at_least=1) for b in blocks) if listed
-                else len(space.columns) + number + 3)
+                else len(space.columns) + number - 1 + SPARE)
     runs = as_count("runs", runs, at_least=1)
     sizes = np.array([as_count("blocks", b, at_least=1) for b in blocks] if listed
                      else spread(runs, number))

@@ -16,19 +16,23 @@ from doe.planning.doehlert import doehlert_shell
 from doe.planning.factorial import fractional_factorial, full_factorial
 from doe.planning.generators import clear_pairs
 from doe.planning.hadamard import GREATEST_CONFERENCE
+from doe.planning.layout import SPARE
 from doe.planning.mixed import level_counts, mixed_levels, mixed_terms, usual_size
+from doe.planning.optimal import optimal_plan
 from doe.planning.plan import Plan
 from doe.planning.regular import GREATEST_BASIC, GREATEST_K, Fraction, best_fraction, roman
 from doe.planning.screening import plackett_burman
 from doe.planning.split_plot import random_blocks, split_plot
 from doe.planning.structure import has_middle
 from doe.planning.surface import box_behnken, central_composite
-from doe.terms import exponents
+from doe.terms import exponents, standard_terms
 from doe.wording import join
 
 __all__ = ["FAMILIES", "make_plan", "suggest_runs"]
 
 _LARGEST = 256
+_SOON = 60
+"""An optimal plan for a model of at most so many coefficients is found within seconds."""
 
 FAMILIES: dict[str, Callable[..., Plan]] = {
     "full factorial": full_factorial,
@@ -42,6 +46,7 @@ FAMILIES: dict[str, Callable[..., Plan]] = {
     "Doehlert": doehlert_shell,
     "split-plot": split_plot,
     "random blocks": random_blocks,
+    "optimal": optimal_plan,
 }
 """Plan families by name."""
 
@@ -73,7 +78,8 @@ def _bare(text: object) -> str:
 
 
 def suggest_runs(region: Region) -> pd.DataFrame:
-    """Plans of fixed size that fit the region, the smallest first of each family.
+    """Plans of fixed size that fit the region, the smallest first of each family, and optimal
+    plans of the usual size.
 
     Returns
     -------
@@ -140,10 +146,25 @@ def suggest_runs(region: Region) -> pd.DataFrame:
                 plan = central_composite(region, axial=axial, seed=0)
                 rows.append(_row("central composite", {"axial": axial}, len(plan), quadratic,
                                  f"curvature and two-factor interactions, {note}"))
+    rows += _optimal(region)
     if not rows:
         raise InputError("region, factors", region.names, "no plan of fixed size fits them",
                          "Use a full factorial with fewer levels, or an optimal plan")
     return pd.DataFrame(rows)
+
+
+def _optimal(region: Region) -> list[dict]:
+    """Optimal plans for the usual models, where they are soon found."""
+    rows, before = [], 0
+    for model in ("interactions", "quadratic"):
+        p = len(exponents(region, standard_terms(region, model))[1])
+        if before < p <= _SOON:
+            tells = join(["main effects", *(["curvature"] if model == "quadratic" else []),
+                          *(["two-factor interactions"] if len(region) > 1 else [])])
+            rows.append(_row("optimal", {"model": model}, p + SPARE, p,
+                             f"{tells}, together as closely as runs inside the limits allow"))
+        before = p
+    return rows
 
 
 def _row(family: str, options: dict, runs: int, coefficients: int, tells: str,
