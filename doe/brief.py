@@ -8,10 +8,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 
-import numpy as np
-import pandas as pd
-
 from doe import brief_toml, plain
+from doe.brief_extremes import extremes, neutral
 from doe.budgets import time_budget
 from doe.constraints import Constraint
 from doe.errors import InputError, as_name, as_number
@@ -40,7 +38,6 @@ GREATEST_FILL = {"without vacuum": 2 / 3, "under vacuum": 1 / 2}
 
 _UNITS = {"revolution": "rpm", "rotation_ratio": "", "time": "s", "pressure": "kPa",
           "fill_mass": "g"}
-_GRID_ROWS = 5_000
 _PARTS = {"mixer": Mixer, "vessel": Vessel, "material": Material, "region": Region}
 
 
@@ -171,6 +168,11 @@ class Brief:
                              f"{f'in {unit}' if unit else 'a plain number'}, since it sets the "
                              f"mixer or the load", f"Give it with unit = '{unit}', or choose a "
                              f"name that does not end in {quantity}")
+        longest = self.mixer.greatest_step_time
+        if quantity == "time" and longest is not None and factor.high > longest:
+            raise InputError(f"{where}, high", factor.high, f"a step of the mixer lasts at most "
+                             f"{longest:g} s", f"Give at most {longest:g} s, or divide the time "
+                             "between two steps")
 
     def _check_fill(self) -> None:
         material, vessel = self.material, self.vessel
@@ -317,55 +319,11 @@ class Brief:
         return self._completed(settings).problems(self.mixer, self.vessel)
 
     def _completed(self, settings: Mapping) -> Programme:
-        return self.programme({**settings, **self._neutral(settings)})
+        return self.programme({**settings, **neutral(self, settings)})
 
     @cached_property
     def _extremes(self) -> list[tuple[dict, Programme]]:
-        """Settings inside the region where a speed, time or pressure is greatest or least."""
-        grid = self.region.grid(self._grid_count())
-        if grid.empty:
-            return []
-        wanted = []
-        total = np.zeros(len(grid))
-        for step in self.programme_steps:
-            part = {q: self._column(grid, step, q) for q in QUANTITIES}
-            wanted += [part["revolution"] * part["rotation_ratio"], *part.values()]
-            total += np.nan_to_num(part["time"])
-        rows = [pick(values) for values in [total, *wanted] if np.isfinite(values).all()
-                for pick in (np.argmax, np.argmin)]
-        out = []
-        for row in dict.fromkeys(rows):
-            settings = grid.iloc[row].to_dict()
-            out.append((settings, self._completed(settings)))
-        return out
-
-    def _neutral(self, settings: Mapping) -> dict[str, float]:
-        """Harmless values for quantities that are neither varied nor held."""
-        known = {**self.held, **settings}
-        out = {}
-        for step in self.programme_steps:
-            has = {q: setting_of(known, step, q) for q in QUANTITIES}
-            name = {q: f"{step}_{q}" if step else q for q in QUANTITIES}
-            speed = (known[has["revolution"]] if has["revolution"]
-                     else sum(self.mixer.revolution_range) / 2)
-            if not has["revolution"]:
-                out[name["revolution"]] = speed
-            if not (has["rotation_ratio"] and has["revolution"]):
-                rotation = np.clip(speed / 3, *self.mixer.rotation_range)
-                out[name["rotation_ratio"]] = float(rotation / speed) if speed else 0.0
-            if not has["time"]:
-                out[name["time"]] = self.mixer.time_increment
-        return out
-
-    def _column(self, grid: pd.DataFrame, step: str, quantity: str) -> np.ndarray:
-        name = setting_of((*grid, *self.held), step, quantity)
-        return (np.full(len(grid), np.nan) if name is None else grid[name].to_numpy(float)
-                if name in grid else np.full(len(grid), float(self.held[name])))
-
-    def _grid_count(self) -> int:
-        fixed = np.prod([len(f.levels) for f in self.region.factors if f.levels])
-        free = sum(not f.levels for f in self.region.factors)
-        return int(np.clip((_GRID_ROWS / fixed) ** (1 / free), 2, 41)) if free else 2
+        return [(settings, self._completed(settings)) for settings in extremes(self)]
 
     # ---- plain data
 

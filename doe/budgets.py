@@ -11,13 +11,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+import pandas as pd
+
 from doe.constraints import Constraint
 from doe.errors import InputError, as_number
+from doe.factors import Region
 from doe.mixer import Material, Mixer, Vessel
 from doe.physics import dissipated_power, mean_shear_rate, temperature_rise
-from doe.programme import setting_of, steps_of
+from doe.programme import quantity_of, setting_of, steps_of
 
-__all__ = ["allowed_rise", "heat_budget", "heating_by_flow", "heating_of_run", "time_budget"]
+__all__ = ["allowed_rise", "heat_budget", "heating_by_flow", "heating_of_run", "lengthened",
+           "time_budget"]
 
 
 def time_budget(greatest: float | Mixer, names: Iterable[str],
@@ -55,6 +59,23 @@ def time_budget(greatest: float | Mixer, names: Iterable[str],
     times = [setting_of(known, step, "time") for step in steps_of(known)]
     return _sum([(1.0, (t,)) for t in times if t], upper,
                 "longest programme of the mixer" if mixer else "time of the whole programme", held)
+
+
+def lengthened(region: Region, settings: Mapping[str, object]) -> dict[str, object]:
+    """The settings with the time of each step in turn as long as the region allows."""
+    out = dict(settings)
+    for f in region.factors:
+        if quantity_of(f.name) != "time" or f.kind != "continuous":
+            continue
+        longest = f.high
+        for c in region.constraints:
+            if max(names.count(f.name) for _, names in c.terms) == 1:
+                rest = c.value({**out, f.name: 0.0})[0]
+                slope = c.value({**out, f.name: 1.0})[0] - rest
+                longest = min(longest, (c.upper - rest) / slope) if slope > 0 else longest
+        trial = {**out, f.name: max(longest, out[f.name])}
+        out = trial if region.contains(pd.DataFrame([trial]))[0] else out
+    return out
 
 
 def heat_budget(rise: float, heating: float, names: Iterable[str],
@@ -177,4 +198,8 @@ def heating_by_flow(material: Material, constant: float, heat_capacity: float) -
 
 def _sum(terms: list[tuple[float, tuple[str, ...]]], upper: float, reason: str,
          held: Mapping[str, float]) -> Constraint | None:
-    return Constraint(tuple(terms), upper, reason).fix(held) if terms else None
+    limit = Constraint(tuple(terms), upper, reason).fix(held) if terms else None
+    if limit is not None and limit.upper <= 0:
+        raise InputError(f"budget '{limit}'", dict(held), "the held settings leave nothing of it",
+                         "Hold them elsewhere, or allow more")
+    return limit

@@ -234,7 +234,7 @@ def default_region(mixer: Mixer, vessel: Vessel | None = None,
                          "Use another vessel")
     span = high - low
     step = mixer.revolution_increment
-    longest = min(300.0, mixer.greatest_time)
+    longest = min(300.0, mixer.greatest_time, mixer.greatest_step_time or np.inf)
     ends = [float(to_increment(low + share * span, step)) for share in (0.35, 0.85)]
     factors = [
         Factor("revolution", *ends, unit="rpm", increment=step),

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from doe.errors import InputError
@@ -26,6 +27,7 @@ ATMOSPHERE = 101.3
 """kPa."""
 
 
+@lru_cache(maxsize=1024)  # asked for every column of every point that a search looks at
 def quantity_of(name: str) -> str:
     """Which of the mixer's settings the name stands for; empty if none."""
     return next((q for q in QUANTITIES if name == q or name.endswith("_" + q)), "")
@@ -37,8 +39,9 @@ def step_of(name: str, steps: Iterable[str] = ()) -> str:
     A setting that is none of the mixer's own, such as ``degassing_vent``, belongs to the one of
     `steps` whose name stands in front.
     """
-    if quantity_of(name):
-        return name.removesuffix(quantity_of(name)).removesuffix("_")
+    quantity = quantity_of(name)
+    if quantity:
+        return name.removesuffix(quantity).removesuffix("_")
     return max((s for s in steps if s and name.startswith(s + "_")), key=len, default="")
 
 
