@@ -91,7 +91,7 @@ def advise(region: Region, *, runs: int | None = None, aim: str = "screen",
       judged: mean of their degrees of freedom, each counted up to three, over three;
     * ``power``: of finding the smallest effect as the worst main effect, over the power wanted,
       at most 1;
-    * ``economy``: fewest runs on the list over its own.
+    * ``economy``: fewest runs of any plan that can estimate the model, over its own.
 
     Ties go to fewer runs. At most two plans of a family are listed. Where no plan can estimate
     the aim's model, this is said, and scores are multiplied by ``estimates``.
