@@ -25,17 +25,19 @@ def drawings(f) -> dict[str, Callable[[object], go.Figure]]:
     if isinstance(f, Fit):
         found = {"Effects in order of size": charts.ordered_effects,
                  "Half-normal plot": charts.half_normal, "Main effects": charts.main_effects,
-                 "Interactions": charts.interactions, "Residuals": charts.residual_panel}
+                 "Interactions": charts.interactions}
     elif isinstance(f, MixedFit):
         found = {"Effects in order of size": charts.ordered_effects,
                  "Main effects": charts.main_effects, "Interactions": charts.interactions}
     else:
         found = {"Predictions": lambda fit: charts.prediction_profile([fit])}
+    found |= {"Residuals": charts.residual_panel,
+              "Residuals along factors": charts.residuals_by_factor}
     effects = [t for t in f.terms if t.powers]
     if not any(len(t.names) > 1 for t in effects):
         found.pop("Interactions", None)
     if not effects:
-        found = {k: v for k, v in found.items() if k in ("Residuals", "Predictions")}
+        found = {k: v for k, v in found.items() if k.startswith(("Residuals", "Predictions"))}
     return found
 
 

@@ -28,10 +28,12 @@ HEAT = Response("heat", unit="°C", upper=38, label="temperature rise")
 CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions", "residual_panel",
           "contour", "contour_log", "surface", "prediction_profile", "conformance",
           "operating_window", "plan_map", "column_correlation", "precision_map",
-          "detectable_effects", "run_progress", "compared_power", "region_fractions")
+          "detectable_effects", "run_progress", "compared_power", "region_fractions",
+          "residuals_by_factor")
 NASTY_CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions",
                 "residual_panel", "contour", "surface", "prediction_profile", "conformance",
-                "operating_window", "run_progress", "compared_power", "region_fractions")
+                "operating_window", "run_progress", "compared_power", "region_fractions",
+                "residuals_by_factor")
 NASTY = "<b>a</b> & <script>x</script> %{y} $z$"
 
 
@@ -159,6 +161,7 @@ def every_chart() -> dict[str, go.Figure]:
         "run_progress": charts.run_progress(surface_data(), SIZE, total=20),
         "compared_power": charts.compared_power(compared(), SIZE),
         "region_fractions": charts.region_fractions(compared()),
+        "residuals_by_factor": charts.residuals_by_factor(quadratic),
     }
 
 
@@ -179,6 +182,7 @@ def nasty_charts() -> dict[str, go.Figure]:
         "run_progress": charts.run_progress(f.data, f.response, total=20),
         "compared_power": charts.compared_power(_nasty_compared(), f.response),
         "region_fractions": charts.region_fractions(_nasty_compared()),
+        "residuals_by_factor": charts.residuals_by_factor(f),
     }
 
 

@@ -8,6 +8,8 @@ from scipy import stats
 
 from doe import Factor, Region, Response, charts
 from doe.analysis import fit as fit_model
+from doe.analysis import fit_mixed
+from doe.analysis.kinds import fit_kind
 from doe.charts.diagnostics import envelope
 
 
@@ -32,7 +34,7 @@ def flat_fit(n: int, change=None):
 def test_each_panel_draws_the_diagnostics():
     fit = cases.surface_fit()
     figure = charts.residual_panel(fit)
-    table = fit.diagnostics
+    table = fit.diagnostics.round({"leverage": 9})
     for axis, column, value in (("x2", "fitted", "studentised"), ("x3", "order", "studentised"),
                                 ("x4", "leverage", "cooks_distance"),
                                 ("x", "normal_score", "studentised")):
@@ -139,3 +141,129 @@ def test_a_saturated_model_has_nothing_to_judge():
 def test_panels_share_the_scale_of_residuals(axis):
     layout = charts.residual_panel(cases.surface_fit()).layout
     assert layout[axis].range == layout.yaxis.range
+
+
+# -- fits of other kinds ---------------------------------------------------------------------
+
+
+def counted_fit(change=None):
+    """Specks in 24 runs at three levels of time, in two blocks."""
+    region = Region((Factor("time", 0, 10, unit="s"),))
+    rng = np.random.default_rng(8)
+    table = pd.DataFrame({"run": range(1, 25), "time": np.repeat([0.0, 5.0, 10.0], 8),
+                          "block": np.tile([1, 2], 12)})
+    table["specks"] = rng.poisson(np.exp(1 + 0.2 * table["time"])).astype(float)
+    if change:
+        change(table)
+    return fit_kind(table, Response("specks", kind="count"), region, "linear", method="Poisson")
+
+
+def split_fit(wrong: float = 0.0):
+    """Eight whole plots of three runs; one reading can be wrong."""
+    rng = np.random.default_rng(5)
+    table = pd.DataFrame({"whole_plot": np.repeat(range(1, 9), 3), "time": np.tile([30, 60, 90], 8),
+                          "pressure": np.repeat([2, 20] * 4, 3), "run": range(1, 25)})
+    table["voids"] = (5 + 0.1 * table["pressure"] + np.repeat(rng.normal(0, 1, 8), 3)
+                      + rng.normal(0, 0.3, 24))
+    table.loc[7, "voids"] += wrong
+    region = Region((Factor("pressure", 2, 20, unit="kPa", hard_to_change=True),
+                     Factor("time", 30, 90, unit="s")))
+    return fit_mixed(table, Response("voids", unit="%", label="bubble content"), region,
+                     "pressure + time")
+
+
+def test_counts_are_drawn_by_their_quantile_residuals():
+    fit = counted_fit()
+    figure, table = charts.residual_panel(fit), fit.diagnostics
+    x, y = panel(figure, "x2")
+    np.testing.assert_allclose(np.sort(x), np.sort(table["fitted"]))
+    np.testing.assert_allclose(np.sort(y), np.sort(table["studentised"]))
+    assert figure.layout.yaxis2.title.text == "quantile residual"
+    assert "drawn at random (seed 1996)" in figure.layout.title.text.replace("<br>", " ")
+    assert cases.plain_title(figure).startswith("Nothing in the residuals of specks")
+
+
+def test_a_count_far_off_is_named():
+    def spoil(table):
+        table.loc[2, "specks"] += 25
+
+    assert "run 3 lies further from the model" in cases.plain_title(
+        charts.residual_panel(counted_fit(spoil)))
+
+
+def test_envelope_of_counts_holds_their_residuals():
+    # Of all ordered residuals in studies of the fitted model, 95 % should be inside; about ten
+    # specks a run, so that the law is near enough to normal.
+    fit, rng = counted_fit(), np.random.default_rng(2)
+    low, high = envelope(fit)
+    mean, inside = fit.diagnostics["fitted"].to_numpy(), []
+    for _ in range(60):
+        again = counted_fit(lambda t: t.update({"specks": rng.poisson(mean).astype(float)}))
+        ordered = np.sort(again.diagnostics["studentised"])
+        inside.append((ordered >= low) & (ordered <= high))
+    assert 0.92 < np.mean(inside) < 0.98
+
+
+def test_a_wrong_reading_in_a_split_plot_is_named_and_others_lie_in_the_band():
+    fit = split_fit(wrong=3.0)
+    assert "run 8 lies further from the model" in cases.plain_title(charts.residual_panel(fit))
+    clean = split_fit()
+    low, high = envelope(clean)
+    ordered = np.sort(clean.diagnostics["studentised"])
+    assert ((ordered >= low) & (ordered <= high)).mean() > 0.85
+    assert cases.plain_title(charts.residual_panel(clean)).startswith("Nothing in the residuals")
+
+
+def test_envelope_of_a_split_plot_without_whole_plot_variance_is_that_of_least_squares():
+    fit = split_fit()
+    noise = np.random.default_rng(1).normal(size=(8, 3))
+    noise -= noise.mean(axis=1, keepdims=True)
+    flat = fit_mixed(fit.data.assign(voids=noise.ravel()), fit.response, fit.region,
+                     "pressure + time")
+    assert flat.reml.variances[0] == 0
+    for ours, theirs in zip(envelope(flat, draws=20_000), envelope(flat.randomised, draws=20_000),
+                            strict=True):
+        np.testing.assert_allclose(ours, theirs, atol=0.06)
+
+
+# -- along factors and blocks ------------------------------------------------------------------
+
+
+def test_residuals_are_drawn_along_every_factor_and_the_blocks():
+    fit = counted_fit()
+    figure, table = charts.residuals_by_factor(fit), fit.diagnostics
+    x, y = panel(figure, "x")
+    order, expected = np.lexsort((y, x)), pd.DataFrame({"x": fit.data["time"].to_numpy(),
+                                                        "y": table["studentised"]})
+    expected = expected.sort_values(["x", "y"])
+    np.testing.assert_allclose(x[order], expected["x"])
+    np.testing.assert_allclose(y[order], expected["y"])
+    x, _ = panel(figure, "x2")
+    np.testing.assert_array_equal(np.bincount(x.astype(int))[1:], [12, 12])
+    assert figure.layout.xaxis2.title.text == "block"
+    assert cases.plain_title(figure) == "The model of specks leaves nothing along any factor"
+
+
+def test_a_bend_and_an_uneven_spread_are_found():
+    def bend(table):
+        table.loc[table["time"] == 5, "specks"] += 14
+
+    def scatter(table):
+        table.loc[table["time"] == 10, "specks"] *= np.tile([0.1, 0.1, 1.9, 1.9], 2)
+        table["specks"] = table["specks"].round()
+
+    bent, uneven = (cases.plain_title(charts.residuals_by_factor(counted_fit(c)))
+                    for c in (bend, scatter))
+    assert "level of the residuals changes along time" in bent
+    assert "spread of the residuals changes along time" in uneven
+
+
+def test_chance_alone_is_seldom_called_a_change():
+    rng, alarms = np.random.default_rng(4), 0
+    fit = flat_fit(24)
+    for _ in range(40):
+        table = fit.data.assign(time=np.repeat([0, 5, 10], 8), y=rng.normal(size=24))
+        title = cases.plain_title(charts.residuals_by_factor(
+            fit_model(table, fit.response, fit.region, "linear")))
+        alarms += "changes along" in title
+    assert alarms <= 5  # 5 % of 40, and two standard errors

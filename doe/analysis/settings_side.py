@@ -43,6 +43,8 @@ class SettingsSide:
     data: pd.DataFrame
     columns: Columns
 
+    residual_name = "studentised residual"
+
     @property
     def log_scale(self) -> bool:
         """True if the logarithm of the response is modelled, so that effects multiply."""
@@ -61,6 +63,15 @@ class SettingsSide:
             if name in self.data and pd.api.types.is_numeric_dtype(self.data[name]):
                 return stats.rankdata(self.data[name], method="ordinal")
         return np.arange(1, len(self.data) + 1)
+
+    @property
+    def fitted_title(self) -> str:
+        """What is fitted, with its unit."""
+        return self.response.title
+
+    def residual_note(self) -> str:
+        """What the residuals are, where that needs words."""
+        return ""
 
     def design_rows(self, settings: pd.DataFrame) -> np.ndarray:
         """Model columns of natural settings, for the average block; shape (n, p)."""

@@ -14,6 +14,7 @@ from doe.charts.plans import column_correlation, plan_map, precision_map
 from doe.charts.power import detectable_effects
 from doe.charts.profile import conformance, prediction_profile
 from doe.charts.refresh import refresh
+from doe.charts.residuals import residuals_by_factor
 from doe.charts.runs import run_progress
 from doe.charts.still import Still, picture
 from doe.charts.surfaces import contour, surface
@@ -40,6 +41,7 @@ __all__ = [
     "refresh",
     "region_fractions",
     "residual_panel",
+    "residuals_by_factor",
     "run_progress",
     "surface",
 ]

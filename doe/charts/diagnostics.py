@@ -17,6 +17,9 @@ from plotly.subplots import make_subplots
 from scipy import stats
 
 from doe import wording
+from doe.analysis.anova import Anova
+from doe.analysis.diagnostics import FULL_LEVERAGE, LARGE_COOK, beyond_noise, outlier_limit
+from doe.analysis.sentences import named_runs
 from doe.charts.scales import quantity, value_axis
 from doe.charts.text import BREAK, bold, escape, wrap
 from doe.charts.theme import BLUE, GREY, INK, RED, SMALL, dress, panel_note, tint
@@ -24,8 +27,6 @@ from doe.charts.theme import BLUE, GREY, INK, RED, SMALL, dress, panel_note, tin
 __all__ = ["envelope", "residual_panel"]
 
 _SEED, _DRAWS = 1981, 2000
-_FULL_LEVERAGE = 1 - 1e-8
-_COOK = 1.0  # Cook & Weisberg (1982), Residuals and Influence in Regression, section 3.5
 _BAND = 0.95
 _NAMED = 4  # more marked runs than this are not named beside their points
 
@@ -35,24 +36,18 @@ def residual_panel(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> go.Figure:
 
     Parameters
     ----------
-    fit : doe.analysis.fit.Fit
+    fit : Fit, MixedFit or KindFit
+        With ``diagnostics``.
     draws, seed : int
         Of the simulated envelope; the seed is kept in the figure's ``layout.meta``.
 
     With fewer than two degrees of freedom for error the figure says that there is nothing
     to judge, and is otherwise empty.
     """
-    if fit.df_error < 2:
-        return _nothing(fit)
-    table = fit.diagnostics.reset_index(drop=True)
-    table["settled"] = table["leverage"] >= _FULL_LEVERAGE
-    n = int((~table["settled"]).sum())
-    limit = float(stats.t.ppf(1 - 0.05 / (2 * n), fit.df_error - 1))
-    table["far"] = table["studentised"].abs() > limit
-    table["heavy"] = table["cooks_distance"] > _COOK
-    # Where a third of the runs would be marked, the fault is the model's, not theirs.
-    table["marked"] = (table["far"] | table["heavy"]) & (
-        (table["far"] | table["heavy"]).sum() <= max(1, len(table) / 3))
+    table = judged(fit)
+    if table is None:
+        return nothing(fit)
+    n, limit = int((~table["settled"]).sum()), common_limit(outlier_limit(table))
     figure = make_subplots(2, 2, horizontal_spacing=0.13, vertical_spacing=0.2)
     known = table[~table["settled"]].sort_values("studentised").reset_index(drop=True)
     low, high = envelope(fit, draws=draws, seed=seed)
@@ -61,15 +56,15 @@ def residual_panel(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> go.Figure:
     figure.add_scatter(
         x=[*score, *score[::-1]], y=[*low, *high[::-1]], fill="toself", mode="lines",
         line={"width": 0}, fillcolor=tint(GREY, 0.2), hoverinfo="skip", row=1, col=1)
-    _points(figure, fit, known, score, known["studentised"], 1, 1)
-    log = fit.response.scale == "log"
-    fitted = np.exp(table["fitted"]) if log else table["fitted"]
-    _points(figure, fit, table, fitted, table["studentised"], 1, 2)
+    points(figure, fit, known, score, known["studentised"], 1, 1)
+    fitted = np.exp(table["fitted"]) if _log(table) else table["fitted"]
+    points(figure, fit, table, fitted, table["studentised"], 1, 2)
     ordered = table.sort_values("order")
     figure.add_scatter(x=ordered["order"], y=ordered["studentised"], mode="lines",
                        line={"color": GREY, "width": 1}, hoverinfo="skip", row=2, col=1)
-    _points(figure, fit, ordered, ordered["order"], ordered["studentised"], 2, 1)
-    _points(figure, fit, table, table["leverage"], table["cooks_distance"], 2, 2)
+    points(figure, fit, ordered, ordered["order"], ordered["studentised"], 2, 1)
+    # Rounding apart, equal leverage is one place along the axis.
+    points(figure, fit, table, table["leverage"].round(9), table["cooks_distance"], 2, 2)
     most = float(table["studentised"].abs().fillna(0.0).max())
     for row, col in ((1, 1), (1, 2), (2, 1)):
         figure.add_hline(y=0, line={"color": GREY, "width": 1}, row=row, col=col)
@@ -77,16 +72,49 @@ def residual_panel(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> go.Figure:
             for side in (-1, 1):
                 figure.add_hline(y=side * limit, row=row, col=col,
                                  line={"color": RED, "width": 1.5, "dash": "dash"})
-    if table["cooks_distance"].fillna(0.0).max() > 0.6 * _COOK:
-        figure.add_hline(y=_COOK, line={"color": RED, "width": 1.5, "dash": "dash"}, row=2, col=2)
+    if table["cooks_distance"].fillna(0.0).max() > 0.6 * LARGE_COOK:
+        figure.add_hline(y=LARGE_COOK, row=2, col=2,
+                         line={"color": RED, "width": 1.5, "dash": "dash"})
     _axes(figure, fit, table, fitted, [*known["studentised"], *low, *high])
     title, subtitle = _finding(fit, table, int(outside.sum()), n)
     figure.update_layout(showlegend=False, meta={"envelope": {"seed": seed, "draws": draws}})
     return dress(figure, title, subtitle, height=560, above=30)
 
 
-def _nothing(fit) -> go.Figure:
-    left = wording.count(fit.df_error, "degree")
+def judged(fit) -> pd.DataFrame | None:
+    """The diagnostics with which runs are settled, far off, heavy and to be marked; None if there
+    is nothing to judge."""
+    table = fit.diagnostics.reset_index(drop=True)
+    table.attrs = dict(fit.diagnostics.attrs)
+    if _left(fit) < 2 or table["studentised"].isna().all():
+        return None
+    table["settled"] = table["leverage"] >= FULL_LEVERAGE
+    table["far"] = beyond_noise(table)
+    table["heavy"] = table["cooks_distance"] > LARGE_COOK
+    # Where a third of the runs would be marked, the fault is the model's, not theirs.
+    table["marked"] = (table["far"] | table["heavy"]) & (
+        (table["far"] | table["heavy"]).sum() <= max(1, len(table) / 3))
+    return table
+
+
+def _left(fit) -> int:
+    """Rows beyond the number of coefficients."""
+    return len(fit.data) - len(fit.columns.owner)
+
+
+def _log(table: pd.DataFrame) -> bool:
+    return table.attrs.get("scale") == "log"
+
+
+def common_limit(limits: np.ndarray) -> float:
+    """The limit of all runs; infinite if theirs differ, as between levels of a split plot."""
+    known = limits[np.isfinite(limits)]
+    return float(known[0]) if len(known) and np.ptp(known) < 0.05 * known[0] else np.inf
+
+
+def nothing(fit) -> go.Figure:
+    """A figure that says why there is nothing to judge."""
+    left = wording.count(max(0, _left(fit)), "degree")
     figure = go.Figure()
     figure.update_xaxes(visible=False)
     figure.update_yaxes(visible=False)
@@ -98,30 +126,21 @@ def _nothing(fit) -> go.Figure:
 def envelope(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> tuple[np.ndarray, np.ndarray]:
     """Where ordered studentised residuals lie in 95 % of simulated studies (Atkinson 1981).
 
-    Normal noise is put through the fit's own model columns, so that the residuals' lack of
-    independence in small plans is accounted for.
+    Normal noise is put through the fit's own model columns (weighted as its runs are), so that the
+    residuals' lack of independence in small plans is accounted for.
 
     Returns
     -------
     low, high : ndarray
         One value a run that the fit is not forced through, in order of size.
     """
-    x = np.asarray(fit.columns.matrix, float)
-    q = np.linalg.svd(x, full_matrices=False)[0]
-    leverage = np.einsum("ij,ij->i", q, q)
-    free = leverage < _FULL_LEVERAGE
-    noise = np.random.default_rng(seed).standard_normal((draws, len(x)))
-    residual = (noise - noise @ q @ q.T)[:, free]
-    df = fit.df_error
-    inner = residual / np.sqrt((residual**2).sum(axis=1, keepdims=True) / df
-                               * (1 - leverage[free]))
-    outer = inner * np.sqrt((df - 1) / np.maximum(df - inner**2, 1e-12))
     tails = (1 - _BAND) / 2
-    low, high = np.quantile(np.sort(outer, axis=1), [tails, 1 - tails], axis=0)
+    ordered = np.sort(fit.simulated_residuals(draws, seed), axis=1)
+    low, high = np.quantile(ordered, [tails, 1 - tails], axis=0)
     return low, high
 
 
-def _points(figure: go.Figure, fit, table: pd.DataFrame, x: pd.Series, y: pd.Series, row: int,
+def points(figure: go.Figure, fit, table: pd.DataFrame, x: pd.Series, y: pd.Series, row: int,
             col: int) -> None:
     """The runs; those marked are named, beside the point on the side that has room."""
     marked = table["marked"].to_numpy(bool)
@@ -144,14 +163,16 @@ def _points(figure: go.Figure, fit, table: pd.DataFrame, x: pd.Series, y: pd.Ser
 
 
 def _texts(fit, table: pd.DataFrame) -> np.ndarray:
-    change = np.exp if fit.response.scale == "log" else np.asarray
-    rows = []
-    for r in table.itertuples():
+    change = np.exp if _log(table) else np.asarray
+    row, rows = wording.capitalise(table.attrs.get("row", "run")), []
+    beyond = table["beyond"] if "beyond" in table else [""] * len(table)
+    for r, side in zip(table.itertuples(), beyond, strict=True):
         measured, fitted = (quantity(float(change(v)), fit.response.unit)
                             for v in (r.observed, r.fitted))
         rows.append(BREAK.join([
-            bold(f"Run {r.run}"), escape(f"measured {measured}"), escape(f"fitted {fitted}"),
-            f"studentised residual {wording.digits(r.studentised, 2)}",
+            bold(f"{row} {r.run}"), escape(f"measured {side} {measured}"),
+            escape(f"fitted {fitted}"),
+            f"{fit.residual_name} {wording.digits(r.studentised, 2)}",
             f"leverage {wording.digits(r.leverage, 2)}, Cook's distance "
             f"{wording.digits(r.cooks_distance, 2)}"]))
     return np.array(rows, object)
@@ -160,38 +181,43 @@ def _texts(fit, table: pd.DataFrame) -> np.ndarray:
 def _axes(figure: go.Figure, fit, table: pd.DataFrame, fitted: pd.Series, drawn: list) -> None:
     small = {"title_font_size": SMALL + 1, "title_standoff": 6}
     spread = value_axis(drawn)
-    for row, col, x, y in ((1, 1, "normal score", "studentised residual"),
-                           (1, 2, wrap(f"fitted {fit.response.title}", 270, SMALL + 1, most=2),
-                            "studentised residual"),
-                           (2, 1, "place in run order", "studentised residual"),
+    of_runs = table.attrs.get("row", "run") == "run"
+    for row, col, x, y in ((1, 1, "normal score", fit.residual_name),
+                           (1, 2, wrap(f"fitted {fit.fitted_title}", 270, SMALL + 1, most=2),
+                            fit.residual_name),
+                           (2, 1, "place in run order" if of_runs else table.attrs["row"],
+                            fit.residual_name),
                            (2, 2, "leverage", "Cook's distance")):
         figure.update_xaxes(title_text=x, showgrid=False, row=row, col=col, **small)
         figure.update_yaxes(title_text=y, row=row, col=col, **small,
                             **(spread if (row, col) != (2, 2) else {}))
-    figure.update_xaxes(row=1, col=2, **value_axis(fitted, log=fit.response.scale == "log"))
-    figure.update_xaxes(row=2, col=2, **value_axis(table["leverage"]))
+    figure.update_xaxes(row=1, col=2, **value_axis(fitted, log=_log(table)))
+    figure.update_xaxes(row=2, col=2, **value_axis(table["leverage"].round(9)))
     highest = max(table["cooks_distance"].fillna(0.0).max(), 1e-3)
     figure.update_yaxes(row=2, col=2, range=[0, 1.12 * highest])
     for row, col, text in ((1, 1, "Shape: inside the band if normal"),
                            (1, 2, "Spread: even, no bend"),
-                           (2, 1, "Time: no drift or waves"),
+                           (2, 1, "Time: no drift or waves" if of_runs else "One by one"),
                            (2, 2, "Influence: no run far above")):
         panel_note(figure, text, row=row, col=col)
 
 
 def _finding(fit, table: pd.DataFrame, outside: int, n: int) -> tuple[str, str]:
+    row = table.attrs.get("row", "run")
     far, heavy = (list(table.loc[table[k] & table["marked"], "run"]) for k in ("far", "heavy"))
     found = []
-    lack, bend = fit.anova.lack_of_fit, fit.anova.curvature
+    anova = getattr(fit, "anova", None)
+    lack, bend = ((anova.lack_of_fit, anova.curvature) if isinstance(anova, Anova)
+                  else (None, None))
     if bend is not None and bend.p < 0.05:
         found.append("the centre points lie off the model (curvature)")
     elif lack is not None and lack.p < 0.05:
         found.append("the model misses more than repeated runs explain")
     if far:
-        found.append(f"{_runs(far)} {'lies' if len(far) == 1 else 'lie'} further from the model "
-                     "than noise explains")
+        found.append(f"{named_runs(far, row)} {'lies' if len(far) == 1 else 'lie'} further from "
+                     "the model than noise explains")
     if heavy:
-        found.append(f"the fit leans on {_runs(heavy)}")
+        found.append(f"the fit leans on {named_runs(heavy, row)}")
     if not far and not heavy and (table["far"] | table["heavy"]).any():
         found.append("so few degrees of freedom are left that most runs steer the fit")
     serial = fit.serial_correlation
@@ -210,14 +236,21 @@ def _finding(fit, table: pd.DataFrame, outside: int, n: int) -> tuple[str, str]:
     label = fit.response.label
     title = (f"Nothing in the residuals of {label} speaks against the model" if not found
              else f"{wording.capitalise(label)}: " + "; ".join(found))
-    said = [f"{wording.count(fit.df_error, 'degree')} of freedom for error. Grey band: 95\u00a0% "
-            "of simulated studies with normal noise, each point by itself."]
+    said = [_noise(table), fit.residual_note(), "Grey band: 95\u00a0% of simulated studies with "
+            "normal noise, each point by itself."]
     settled = table.loc[table["settled"], "run"]
     if len(settled):
-        said.append(f"The fit passes through {_runs(list(settled))} whatever was measured, so no "
-                    "residual is drawn.")
-    return title, " ".join(said)
+        said.append(f"The fit passes through {named_runs(settled, row)} whatever was measured, so "
+                    "no residual is drawn.")
+    return title, " ".join(filter(None, said))
 
 
-def _runs(runs: list) -> str:
-    return f"{'run' if len(runs) == 1 else 'runs'} {wording.join(runs)}"
+def _noise(table: pd.DataFrame) -> str:
+    """What the noise is judged by."""
+    df = table["df"].to_numpy()
+    if np.isinf(df).all():
+        return ""
+    low, high = np.nanmin(df), np.nanmax(df)
+    if high - low < 0.05:
+        return f"{low:.3g} {'degree' if low == 1 else 'degrees'} of freedom for error."
+    return f"{low:.2g} to {high:.2g} effective degrees of freedom for error."

@@ -9,9 +9,9 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
-from plotly.subplots import make_subplots
 
 from doe import wording
+from doe.charts.multiples import PANEL, ROW, name_axis, panels, room, title_lines
 from doe.charts.scales import (
     held_unit,
     hover_format,
@@ -22,7 +22,7 @@ from doe.charts.scales import (
     value_axis,
 )
 from doe.charts.text import BREAK, bold, escape, lines, text_width, wrap
-from doe.charts.theme import SERIES, SMALL, WIDTH, Series, dress, panel_note, tint
+from doe.charts.theme import SERIES, SMALL, Series, dress, panel_note, tint
 from doe.errors import InputError, as_choice
 from doe.factors import Factor
 from doe.terms import Term
@@ -31,8 +31,6 @@ __all__ = ["interactions", "main_effects"]
 
 _POINTS = 41
 _SAME = 0.05  # half-ranges within which settings count as one level
-_PANEL = 170  # px, height
-_ROW = 16     # px, a line of small text
 _RUNS = "marks: means of the runs, moved by the model to the line's settings"
 
 
@@ -137,12 +135,12 @@ def main_effects(fit) -> go.Figure:
                          "Fit at least one factor")
     columns = 3 if len(factors) in (5, 6) else min(4, len(factors))
     found = [Line.along(fit, f, {}) for f in factors]
-    figure, place, height = _panels(len(factors), columns, _axis_lines(factors, columns), 0)
+    figure, place, height = panels(len(factors), columns, title_lines(factors, columns), 0)
     drawn: list[float] = []
     for line, (row, col) in zip(found, place, strict=True):
         _draw(figure, line, fit, row, col, band=True)
         drawn += [*line.drawn, *line.table["low"], *line.table["high"]]
-        _factor_axis(figure, line.factor, row, col, columns)
+        name_axis(figure, line.factor, row, col, columns)
     _response_axes(figure, fit, drawn, place)
     band = "; band: 95\u00a0% confidence interval" if fit.df_error else ""
     said = [f"Line: model, the other factors at mid-range{band}; {_RUNS}."]
@@ -187,22 +185,22 @@ def interactions(fit, pairs: Sequence[tuple[str, str]] | None = None, *,
               for level, style in zip(_levels(by), SERIES, strict=False)] for x, by in pairs]
     headings = [_key(by, columns) for _, by in pairs]
     head = max(len(h) for h in headings)
-    figure, place, height = _panels(len(pairs), columns,
-                                    _axis_lines([x for x, _ in pairs], columns), head)
+    figure, place, height = panels(len(pairs), columns,
+                                    title_lines([x for x, _ in pairs], columns), head)
     drawn: list[float] = []
     for (x, _), many, heading, (row, col) in zip(pairs, found, headings, place, strict=True):
         for line in many:
             _draw(figure, line, fit, row, col, band=False)
             drawn += line.drawn
         panel_note(figure, BREAK.join(heading), row=row, col=col)
-        _factor_axis(figure, x, row, col, columns)
+        name_axis(figure, x, row, col, columns)
     _response_axes(figure, fit, drawn, place)
     said = ["Lines: model at the settings named above each panel, the other factors at mid-range; "
             f"{_RUNS}. Parallel lines: no interaction."]
     if left_out:
         said.append(f"{wording.count(left_out, 'smaller interaction')} not drawn.")
     return dress(figure, _interaction_finding(fit, pairs, found), " ".join(said), height=height,
-                 above=14 + _ROW * head)
+                 above=14 + ROW * head)
 
 
 def _levels(factor: Factor) -> list:
@@ -211,41 +209,16 @@ def _levels(factor: Factor) -> list:
     return list(factor.levels[:len(SERIES)])
 
 
-def _panels(count: int, columns: int, below: int, head: int) -> tuple[go.Figure, list, int]:
-    """Subplots with room for `below` lines of axis title and `head` lines of heading, their
-    places, and the height of it all under the figure's heading."""
-    rows = -(-count // columns)
-    gap = 36 + _ROW * (below + head)
-    place = [(i // columns + 1, i % columns + 1) for i in range(count)]
-    figure = make_subplots(
-        rows, columns, shared_yaxes=True, horizontal_spacing=0.12 / columns,
-        vertical_spacing=gap / (rows * _PANEL + (rows - 1) * gap) if rows > 1 else 0,
-        specs=[[{} if (r, c) in place else None for c in range(1, columns + 1)]
-               for r in range(1, rows + 1)])
-    bottom = 34 + _ROW * below
-    figure.update_layout(margin_b=bottom)
-    return figure, place, 14 + _ROW * head + rows * _PANEL + (rows - 1) * gap + bottom
-
-
-def _room(columns: int) -> float:
-    return (WIDTH - 80) / columns - 16
-
-
-def _axis_lines(factors: Sequence[Factor], columns: int) -> int:
-    return max(len(lines(f.title, _room(columns), SMALL + 1, most=3))
-               + (0 if f.is_numeric else 2) for f in factors)
-
-
 def _key(by: Factor, columns: int) -> list[str]:
     """Heading of a panel: the factor that has a line a level, and the levels' marks."""
-    out = lines(by.title, _room(columns), SMALL + 1, most=2)
+    out = lines(by.title, room(columns), SMALL + 1, most=2)
     used = np.inf
     for level, style in zip(_levels(by), SERIES, strict=False):
         shown = number(level) if by.is_numeric else str(level)
         wide = text_width(shown, SMALL + 1) + 26
         mark = (f'<span style="color:{style.colour}">{style.glyph}</span> '
-                f"{wrap(shown, _room(columns) - 14, SMALL + 1, most=1)}")
-        if used + wide > _room(columns):
+                f"{wrap(shown, room(columns) - 14, SMALL + 1, most=1)}")
+        if used + wide > room(columns):
             out.append(mark)
             used = wide
         else:
@@ -286,27 +259,11 @@ def _draw(figure: go.Figure, line: Line, fit, row: int, col: int, band: bool) ->
                 "line": {"width": 1.8, "color": style.colour}}, **common)
 
 
-def _factor_axis(figure: go.Figure, factor: Factor, row: int, col: int, columns: int) -> None:
-    room = _room(columns)
-    axis = {"title_text": wrap(factor.title, room, SMALL + 1, most=3), "row": row, "col": col,
-            "title_font_size": SMALL + 1, "showgrid": False, "automargin": False}
-    if factor.is_numeric:
-        ticks = [factor.low, factor.centre, factor.high]
-        axis |= {"tickvals": ticks, "ticktext": [number(v) for v in ticks],
-                 "range": [factor.low - 0.16 * factor.half_range,
-                           factor.high + 0.16 * factor.half_range]}
-    else:
-        axis |= {"type": "category", "tickvals": [escape(v) for v in factor.levels],
-                 "tickangle": 0, "ticktext": [wrap(v, room / len(factor.levels), SMALL, most=3)
-                                              for v in factor.levels]}
-    figure.update_xaxes(**axis)
-
-
 def _response_axes(figure: go.Figure, fit, drawn: list[float], place: list) -> None:
     figure.update_yaxes(**value_axis(drawn, log=fit.response.scale == "log"))
     for row, col in place:
         if col == 1:
-            figure.update_yaxes(title_text=wrap(fit.response.title, _PANEL + 10, SMALL + 1, most=3),
+            figure.update_yaxes(title_text=wrap(fit.response.title, PANEL + 10, SMALL + 1, most=3),
                                 title_font_size=SMALL + 1, row=row, col=1)
 
 

@@ -162,6 +162,10 @@ class CensoredFit(KindFit):
             middle = np.where(np.isinf(low), high, np.where(np.isinf(high), low, (low + high) / 2))
         return middle, self.rows.matrix @ self.coefficients
 
+    def _other_residuals(self) -> dict[str, np.ndarray]:
+        low, high = self._ends()
+        return {"beyond": np.where(np.isinf(low), "below", np.where(np.isinf(high), "above", ""))}
+
     def _stretches(self, change: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         fitted, sd = self.rows.matrix @ self.coefficients, self.sigma * np.sqrt(change)
         return tuple((end - fitted) / sd for end in self._ends())

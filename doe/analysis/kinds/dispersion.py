@@ -148,6 +148,11 @@ class DispersionFit(KindFit):
         return self._finish(self._predicted(centre, se, level), settings, unit,
                             "standard deviation")
 
+    @property
+    def fitted_title(self) -> str:
+        unit = "" if self.response.scale == "log" else self.response.unit
+        return f"standard deviation of {self._what}" + (f" ({unit})" if unit else "")
+
     def _seen(self) -> tuple[np.ndarray, np.ndarray]:
         return self.groups["sd"].to_numpy(), np.exp(self.rows.matrix @ self.coefficients / 2)
 

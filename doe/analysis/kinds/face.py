@@ -36,7 +36,7 @@ INTERVALS = ("profile", "wald")
 
 
 @dataclass(frozen=True, eq=False)
-class KindFit(SettingsSide, RunsSide, ABC):
+class KindFit(RunsSide, SettingsSide, ABC):
     """A response's model fitted by maximum likelihood, with its evidence.
 
     Attributes
@@ -97,6 +97,11 @@ class KindFit(SettingsSide, RunsSide, ABC):
     def columns(self) -> Columns:
         """The model's columns in coded units."""
         return self.rows.columns
+
+    @property
+    def blocks(self) -> pd.Series | None:
+        """The blocks of the rows used, if there are several."""
+        return self.rows.blocks
 
     @property
     def terms(self) -> tuple[Term, ...]:

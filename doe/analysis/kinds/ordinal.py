@@ -218,6 +218,10 @@ class GradeFit(KindFit):
 
     # -- the runs
 
+    @property
+    def fitted_title(self) -> str:
+        return f"mean grade of {self.response.label}"
+
     def _seen(self) -> tuple[np.ndarray, np.ndarray]:
         eta, _ = self._thresholds(self.rows.matrix)
         values = np.array(self.seen, float)

@@ -182,6 +182,10 @@ class ProportionFit(KindFit):
 
     # -- the words
 
+    @property
+    def residual_name(self) -> str:
+        return "quantile residual" if self.counted else "studentised residual"
+
     def residual_note(self) -> str:
         if self.counted:
             return super().residual_note()

@@ -30,6 +30,7 @@ class RunsSide:
 
     row: ClassVar[str] = "run"
     """What a row of the data is."""
+    residual_name: ClassVar[str] = "quantile residual"
 
     @property
     def plain(self) -> object:
@@ -83,7 +84,8 @@ class RunsSide:
             ``normal_score``; for counts and proportions also ``pearson`` and ``deviance``, the
             standardised residuals of generalised linear models. Missing for runs that the
             fit must pass through. Observed and fitted are in the response's unit; readings
-            beyond a limit on the model's scale, written as the limit.
+            beyond a limit on the model's scale, written as the limit, and ``beyond`` says
+            "below" or "above".
         """
         pull, (observed, fitted) = self.influence, self._seen()
         uniform = np.random.default_rng(seed).uniform(size=len(observed))
@@ -102,7 +104,8 @@ class RunsSide:
             "leverage": pull.leverage, "cooks_distance": pull.cooks_distance,
             "normal_score": normal_scores(outer), **self._other_residuals(),
         })
-        table.attrs |= {"scale": "log" if self.log_scale else "identity", "seed": seed}
+        table.attrs |= {"scale": "log" if self.log_scale else "identity", "seed": seed,
+                        "row": self.row}
         return table
 
     @cached_property
