@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from html import unescape
+
 import pytest
 
 from doe.panels import AnalysingPanel, ChoosingPanel, PlanningPanel, RunningPanel
+from doe.planning import advise
+from doe.planning.changes import set_ups
 from doe.practice import open_practice
 from doe.terms import Term
 
@@ -67,6 +71,39 @@ class TestPlanning:
         panel.rows["time"].ends[0].value = 90.0
         assert panel.plan is not None
         assert not panel.keep.disabled
+
+    def test_advised_plans_keep_to_the_budget_and_are_those_advised(self, briefed):
+        panel = PlanningPanel(briefed)
+        panel.most.value = 14
+        panel.aim.value = "find the few factors that matter"
+        brief = briefed.read().brief
+        advice = advise(brief.region, aim="screen", runs=14, mixer=brief.mixer,
+                        sd=panel.sd.value, seed=panel.seed.value)
+        assert len(panel.family.options) == len(advice.plans)
+        for place, plan in enumerate(advice.plans):
+            panel.family.index = place
+            assert len(panel.plan) <= 14
+            assert panel.plan.settings.equals(plan.settings)
+            assert advice.table["reason"][place] in unescape(panel.tells.value)
+
+    def test_the_order_changes_and_the_runs_do_not(self, briefed):
+        panel = PlanningPanel(briefed)
+        before = panel.plan
+        panel.order.value = "fewest changes"
+        assert sorted(panel.plan.runs["standard"]) == sorted(before.runs["standard"])
+        assert set_ups(panel.plan)["changes"].sum() < set_ups(before)["changes"].sum()
+        assert "of what a random order would cost" in panel.words.value
+        panel.order.value = "grouped"  # no factor is hard to change
+        assert "hard to change" in panel.status.value
+        assert panel.keep.disabled
+
+    def test_every_view_of_a_plan_is_drawn(self, briefed):
+        panel = PlanningPanel(briefed)
+        titles = set()
+        for view in panel.show.options:
+            panel.show.value = view
+            titles.add(panel.figure.layout.title.text)
+        assert len(titles) == len(panel.show.options)
 
     def test_the_seed_is_kept_with_the_plan(self, briefed):
         panel = PlanningPanel(briefed)

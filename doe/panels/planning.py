@@ -2,20 +2,40 @@
 
 from __future__ import annotations
 
+import inspect
 from html import escape
 
 import ipywidgets as widgets
 
 from doe.brief import Brief
-from doe.charts import detectable_effects, plan_map
+from doe.charts import column_correlation, detectable_effects, plan_map, region_fractions
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.panels.base import Panel, labelled, reports_errors
-from doe.planning import Plan, appraise, make_plan, suggest_runs
+from doe.planning import (
+    FAMILIES,
+    Plan,
+    advise,
+    appraise,
+    effort,
+    fraction_of_region,
+    make_plan,
+    reorder,
+    suggest_runs,
+)
 from doe.store import StudyFile
 from doe.tables import FONT, html_table
 
 __all__ = ["PlanningPanel"]
+
+AIMS = {"every plan that fits": "", "find the few factors that matter": "screen",
+        "know how they act together": "model", "find the best setting": "optimise"}
+ORDERS = {"as the plan draws it": "", "fully at random": "random",
+          "grouped by what is hard to change": "grouped", "robust to drift": "trend-robust",
+          "fewest changes": "fewest changes"}
+VIEWS = ("What it can detect", "Where the runs lie", "How precisely it predicts",
+         "How effects correlate")
+
 
 class PlanningPanel(Panel):
     """Make a plan for a study and keep it.
@@ -42,17 +62,19 @@ class PlanningPanel(Panel):
         self.brief, self.plan = self.origin, None
         self.rows = {f.name: _FactorRow(f) for f in self.origin.region.factors}
         full = widgets.Layout(width="96%")
+        self.aim = widgets.Dropdown(options=list(AIMS), layout=full)
+        self.most = widgets.BoundedIntText(30, min=4, max=256, layout=full)
         self.family = widgets.Dropdown(layout=full)
         self.tells = widgets.HTML()
         self.centre_points = widgets.BoundedIntText(3, min=0, max=20, layout=full)
         self.replicates = widgets.BoundedIntText(1, min=1, max=10, layout=full)
         self.blocks = widgets.Dropdown(options=[1, 2, 4], layout=full)
+        self.order = widgets.Dropdown(options=list(ORDERS.items()), layout=full)
         self.seed = widgets.IntText(seed, layout=full)
         self.response = widgets.Dropdown(
             options=[(r.label, r.name) for r in self.origin.responses], layout=full)
         self.sd = widgets.FloatText(self.origin.responses[0].assumed_sd or 1.0, layout=full)
-        self.show = widgets.ToggleButtons(options=["What it can detect", "Where the runs lie"],
-                                          style={"button_width": "160px"})
+        self.show = widgets.ToggleButtons(options=VIEWS, style={"button_width": "178px"})
         self.keep = widgets.Button(description="Keep this plan", button_style="primary",
                                    layout=full)
         self.arrange([
@@ -60,24 +82,33 @@ class PlanningPanel(Panel):
                          "(an unticked one is held at the first value)</span>",
                          layout=widgets.Layout(width="96%")),
             *(row.box for row in self.rows.values()),
+            *self._pairs(("Aim", self.aim), ("Most runs", self.most)),
             labelled("Plan", self.family), self.tells,
-            *(widgets.HBox([labelled(*a, width="50%"), labelled(*b, width="50%")])
-              for a, b in ((("Centre points", self.centre_points),
-                            ("Replicates", self.replicates)),
-                           (("Blocks", self.blocks), ("Seed", self.seed)),
-                           (("Judge for response", self.response), ("Assumed sd", self.sd)))),
+            *self._pairs(("Centre points", self.centre_points), ("Replicates", self.replicates),
+                         ("Blocks", self.blocks), ("Run order", self.order),
+                         ("Judge for response", self.response), ("Assumed sd", self.sd)),
+            labelled("Seed", self.seed),
             self.keep,
         ])
         self.box.children[1].children = (self.show, *self.box.children[1].children)
-        for control in (self.family, self.centre_points, self.replicates, self.blocks, self.seed,
+        for control in (self.centre_points, self.replicates, self.blocks, self.order, self.seed,
                         self.sd, self.show, *(w for r in self.rows.values() for w in r.ends)):
             control.observe(self._changed, "value")
         for row in self.rows.values():
-            row.use.observe(self._factors_changed, "value")
+            row.use.observe(self._offer_plans, "value")
+        for control in (self.aim, self.most):
+            control.observe(self._offer_plans, "value")
+        self.family.observe(self._family_changed, "value")
         self.response.observe(self._response_changed, "value")
         self.keep.on_click(lambda _: self.save())
         self._quiet = False
-        self._factors_changed()
+        self._offer_plans()
+
+    @staticmethod
+    def _pairs(*named: tuple[str, widgets.Widget]) -> list[widgets.Widget]:
+        """Controls with their names, two in a line."""
+        shown = [labelled(*one, width="50%") for one in named]
+        return [widgets.HBox(shown[i:i + 2]) for i in range(0, len(shown), 2)]
 
     # ---- from the controls to the plan
 
@@ -90,10 +121,17 @@ class PlanningPanel(Panel):
                                    held={**self.origin.held, **held})
 
     def options(self) -> dict:
-        """The options of the plan now chosen."""
-        return {**self.family.value[1], "centre_points": self.centre_points.value,
-                "replicates": self.replicates.value, "blocks": self.blocks.value,
-                "seed": self.seed.value, "mixer": self.origin.mixer}
+        """The options of the plan now chosen, as far as its family has them."""
+        family, own, _ = self.family.value
+        common = {name: control.value for name, control in self._common().items()}
+        known = inspect.signature(FAMILIES[family]).parameters
+        return {k: v for k, v in {**own, **common, "seed": self.seed.value,
+                                  "mixer": self.origin.mixer}.items() if k in known}
+
+    def _common(self) -> dict[str, widgets.Widget]:
+        """Controls of options that most families have."""
+        return {"centre_points": self.centre_points, "replicates": self.replicates,
+                "blocks": self.blocks}
 
     @reports_errors
     def update(self) -> None:
@@ -102,27 +140,27 @@ class PlanningPanel(Panel):
         self.keep.disabled = True
         try:
             self.brief = self.chosen()
-            self.plan = make_plan(self.brief.region, self.family.value[0], **self.options())
+            plan = make_plan(self.brief.region, self.family.value[0], **self.options())
+            self.plan = (reorder(plan, self.order.value, plan.seed) if self.order.value else plan)
         except InputError:
             self.tell(["These choices make no plan: see the note on the left."])
             self.details.value = ""
             raise
         self.keep.disabled = False
         self.status.value = ""
-        self.tells.value = (f'<div style="{FONT};font-size:12px;color:#555">Tells '
-                            f"{escape(self.family.value[2])}.</div>")
+        self.tells.value = (f'<div style="{FONT};font-size:12px;color:#555">'
+                            f"{escape(self.family.value[2])}</div>")
         self.show_plan(self.plan)
 
     def show_plan(self, plan: Plan) -> None:
         """Show a plan's appraisal, chart and runs."""
         response = self.brief.response(self.response.value)
         appraisal = appraise(plan, sd=self.sd.value, response=response)
-        self.tell([plan.sentence, appraisal.sentence, *plan.remarks,
-                                       *appraisal.alias_sentences[:6], *self.brief.warnings])
-        if self.show.index == 0:
-            self.draw(detectable_effects(appraisal, response))
-        else:
-            self.draw(plan_map(plan))
+        self.tell([plan.sentence, appraisal.sentence, effort(plan, self.brief).sentence,
+                   *plan.remarks, *appraisal.alias_sentences[:6], *self.brief.warnings])
+        self.draw([lambda: detectable_effects(appraisal, response), lambda: plan_map(plan),
+                   lambda: region_fractions(fraction_of_region(plan)),
+                   lambda: column_correlation(plan)][self.show.index]())
         self.details.value = (
             f'<details style="{FONT}"><summary>The {len(plan)} runs in their order</summary>'
             + html_table(plan.table, _headings(plan)) + "</details>")
@@ -144,19 +182,56 @@ class PlanningPanel(Panel):
         if not self._quiet:
             self.update()
 
-    def _factors_changed(self, _change=None) -> None:
-        """Offer the plans that fit the factors now varied, and keep to the kind chosen before."""
+    def _offer_plans(self, _change=None) -> None:
+        """Offer the plans that suit the factors and the aim; keep to the one chosen before."""
         before = self.family.label
+        self._quiet = True
         try:
-            offers = suggest_runs(self.chosen().region)
+            offers = self._offers(self.chosen().region)
         except InputError as error:
             self.say(str(error), wrong=True)
             return
+        finally:
+            self._quiet = False
         self._quiet = True
-        self.family.options = [(_offer(row), (row.family, row.options, row.tells))
-                               for row in offers.itertuples()]
-        kept = [i for i, (label, _) in enumerate(self.family.options) if label == before]
+        self.family.options = offers
+        kept = [i for i, (label, _) in enumerate(offers) if label == before]
         self.family.index = kept[0] if kept else 0
+        self._quiet = False
+        self._family_changed()
+
+    def _offers(self, region: Region) -> list[tuple[str, tuple[str, dict, str]]]:
+        """Names of plans, each with its family, options and what speaks for it."""
+        aim = AIMS[self.aim.value]
+        if not aim:
+            return [(_offer(row), (row.family, row.options, f"Tells {row.tells}."))
+                    for row in suggest_runs(region).itertuples()]
+        found = advise(region, aim=aim, runs=self.most.value, mixer=self.origin.mixer,
+                       sd=self.sd.value, seed=self.seed.value)
+        return [(f"{place}. {row.runs} runs: {row.plan}",
+                 (row.family, {**self._usual(row.family, plan), **row.options}, row.reason))
+                for place, (row, plan) in enumerate(zip(found.table.itertuples(), found.plans,
+                                                        strict=True), 1)]
+
+    def _usual(self, family: str, plan: Plan) -> dict[str, int]:
+        """What a plan was made with where nothing was asked for."""
+        known = inspect.signature(FAMILIES[family]).parameters
+        usual = {name: known[name].default for name in self._common() if name in known}
+        if usual.get("centre_points", 0) is None:
+            usual["centre_points"] = int((plan.runs["point"] == "centre").sum())
+        return usual
+
+    def _family_changed(self, _change=None) -> None:
+        """Set the controls as the plan chosen asks for, and make it."""
+        if self._quiet:
+            return
+        self._quiet = True
+        family, own, _ = self.family.value
+        known = inspect.signature(FAMILIES[family]).parameters
+        for name, control in self._common().items():
+            control.disabled = name not in known
+            if name in own and name in known:
+                control.value = own[name]
         self._quiet = False
         self.update()
 
