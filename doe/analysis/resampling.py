@@ -32,6 +32,9 @@ COUNT = 2000
 
 LEAST_PIVOT = 1e-9
 
+CHUNK = 128
+"""Resamples summed at a time: threads and fresh memory would cost more than they bring."""
+
 _WAYS = {"residual": "resampled residuals", "parametric": "simulated normal noise",
          "case": "resampled runs"}
 
@@ -158,7 +161,8 @@ def bootstrap(fit: Fit, *, count: int = COUNT, seed: int = SEED, kind: str = "re
         raise InputError("kind", kind, f"the model can be estimated in only {usable.sum():,} of "
                          f"{count:,} resamples of these {len(fit.data)} runs",
                          "Use kind='residual'")
-    moved, rest = moved[usable], rest[usable]
+    if not usable.all():
+        moved, rest = moved[usable], rest[usable]
     # Refits without residual, when all draws coincide, have no studentised value.
     sigma = np.maximum(np.sqrt(np.maximum(rest, 0) / fit.df_error), 1e-6 * fit.sigma)
     return Bootstrap(fit, kind, count, seed, int((~usable).sum()), level, fit.coefficients + moved,
@@ -180,9 +184,9 @@ def refits(fit: Fit, drawn: np.ndarray, kind: str) -> tuple[np.ndarray, np.ndarr
         moved, rest = _refit_cases(q, np.asarray(fit.shifted.resid), drawn)
     else:
         noise = drawn - fit.shift - np.asarray(fit.shifted.fittedvalues)
-        moved = noise @ q
-        rest = np.einsum("dn,dn->d", noise, noise) - np.einsum("dp,dp->d", moved, moved)
-    return moved @ np.linalg.inv(r).T, rest
+        moved = q.T @ noise.T
+        rest = np.einsum("dn,dn->d", noise, noise) - np.einsum("pd,pd->d", moved, moved)
+    return (np.linalg.inv(r) @ moved).T, rest
 
 
 def _table(fit: Fit, moved: np.ndarray, sigma: np.ndarray, kind: str,
@@ -202,7 +206,7 @@ def _table(fit: Fit, moved: np.ndarray, sigma: np.ndarray, kind: str,
         "term": fit.table["term"].to_numpy(), "label": fit.table["label"].to_numpy(),
         "coefficient": b, "bias": moved.mean(axis=0), "standard_error": moved.std(axis=0, ddof=1),
         "low": low, "high": high, **effects,
-        "same_sign": np.mean(np.sign(b + moved) == np.sign(b), axis=0),
+        "same_sign": np.mean((moved > -b) == (b > 0), axis=0),
     })
     table.attrs["units"] = dict.fromkeys(("effect", "effect_low", "effect_high"),
                                          "ratio" if fit.log_scale else fit.response.unit)
@@ -256,32 +260,35 @@ def modified_residuals(fit: Fit) -> np.ndarray:
 def _refit_cases(q: np.ndarray, residual: np.ndarray,
                  rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """How the coefficients of orthonormal columns move when runs count as often as drawn, and the
-    residual sums of squares: (D, p) and (D,), missing where singular.
+    residual sums of squares: (p, D) and (D,), missing where singular.
 
     Normal equations of weighted orthonormal columns stay well conditioned; their upper triangle
     is eliminated for all resamples side by side.
     """
-    n, p = q.shape
-    count = len(rows)
-    places = rows + n * np.arange(count)[:, None]
-    weight = np.bincount(places.ravel(), minlength=n * count).reshape(count, n).astype(float)
+    (n, p), count = q.shape, len(rows)
     columns = np.column_stack([q, residual])
     a, b = np.triu_indices(p + 1)
     products = np.ascontiguousarray((columns[:, a] * columns[:, b]).T)
     sums = np.empty((len(products), count))
-    for start in range(0, count, 100):  # small products: threads would cost more than they bring
-        sums[:, start:start + 100] = products @ weight[start:start + 100].T
+    for start in range(0, count, CHUNK):
+        some = rows[start:start + CHUNK]
+        places = some + n * np.arange(len(some))[:, None]
+        weight = np.bincount(places.ravel(), minlength=n * len(some)).reshape(len(some), n)
+        np.matmul(products, weight.T.astype(float), out=sums[:, start:start + CHUNK])
     triangle = np.split(sums, np.flatnonzero(np.diff(a)) + 1)
+    share, product = np.empty((2, p, count))  # fresh memory would cost more than the products
     for j in range(p):
         row = triangle[j]
-        share = row[1:] / np.where(row[0] > LEAST_PIVOT, row[0], np.nan)
+        part = np.divide(row[1:], np.where(row[0] > LEAST_PIVOT, row[0], np.nan),
+                         out=share[:p - j])
         for i in range(j + 1, p + 1):
-            triangle[i] -= share[i - j - 1] * row[i - j:]
-        triangle[j] = share
-    moved = np.empty((p, count))
+            triangle[i] -= np.multiply(part[i - j - 1], row[i - j:], out=product[:p + 1 - i])
+        row[1:] = part
+    moved = product
     for j in range(p - 1, -1, -1):
-        moved[j] = triangle[j][-1] - np.sum(triangle[j][:-1] * moved[j + 1:], axis=0)
-    return moved.T, triangle[p][0]
+        known = np.multiply(triangle[j][1:-1], moved[j + 1:], out=share[j + 1:])
+        np.subtract(triangle[j][-1], known.sum(axis=0), out=moved[j])
+    return moved, triangle[p][0]
 
 
 def _tails(values: np.ndarray, level: float) -> np.ndarray:
