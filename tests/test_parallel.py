@@ -13,7 +13,7 @@ import pytest
 
 from doe.errors import InputError
 from doe.factors import Factor, Region
-from doe.planning import full_factorial, simulated_power
+from doe.planning import full_factorial, simulated_power, split_plot
 from doe.planning.chunks import each, seeded_chunks
 from doe.planning.optimal import optimal_plan
 from doe.power_study import by_kind
@@ -57,6 +57,18 @@ def test_random_starts_find_the_same_plan(client, region, options):
     assert spread.details == alone.details
     assert spread.details["starts_done"] == 1200
     assert spread.remarks == alone.remarks
+
+
+def test_random_starts_in_groups_find_the_same_plan(client):
+    region = Region([Factor("pressure", 2, 50, unit="kPa", hard_to_change=True),
+                     *REGION.factors[:2]], REGION.constraints)
+    options = {"model": "interactions", "whole_plots": 4, "runs": 10, "starts": 200, "seed": 5}
+    alone = split_plot(region, **options)
+    with distributed.get_task_stream(client) as stream, joblib.parallel_config(backend="dask"):
+        spread = split_plot(region, **options)
+    assert workers_of(stream)
+    pd.testing.assert_frame_equal(spread.runs, alone.runs, check_exact=True)
+    assert spread.details == alone.details
 
 
 @pytest.mark.parametrize(("kind", "options"), [

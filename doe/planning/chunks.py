@@ -18,7 +18,10 @@ import numpy as np
 from doe.errors import InputError
 from doe.planning.structure import as_count
 
-__all__ = ["each", "seeded_chunks"]
+__all__ = ["Here", "each", "never", "rounds", "seeded_chunks"]
+
+_FRESH = 1 / 3
+_GENERATIONS = 12
 
 
 def each(work: Callable[..., Any], chunks: Iterable[tuple], n_jobs: int | None = None,
@@ -75,3 +78,36 @@ def seeded_chunks(total: int, size: int, seed: int) -> list[tuple[int, np.random
     total = as_count("draws", total, at_least=1)
     counts = [min(size, total - at) for at in range(0, total, size)]
     return list(zip(counts, np.random.SeedSequence(seed).spawn(len(counts)), strict=True))
+
+
+def rounds(starts: int, batch: int) -> list[tuple[bool, list[int]]]:
+    """The rounds of a search from many starts: whether from scratch, and the sizes of batches.
+
+    The batches of a round may be improved at the same time. The first round, a third of the
+    starts, is drawn from scratch; each later one starts from the best that were found before it,
+    which are looked up anew at least twelve times if there are as many batches.
+    """
+    sizes = [min(batch, starts - at) for at in range(0, starts, batch)]
+    first = next((i for i in range(len(sizes)) if i * batch >= _FRESH * starts), len(sizes))
+    later = sizes[first:]
+    width = -(-len(later) // _GENERATIONS) or 1
+    return [(True, sizes[:first])] + [(False, later[at:at + width])
+                                      for at in range(0, len(later), width)]
+
+
+def never() -> bool:
+    """The answer to whether to stop, where nobody asks."""
+    return False
+
+
+class Here:
+    """A question that can be asked in this process alone; elsewhere the answer is no."""
+
+    def __init__(self, stop: Callable[[], bool]) -> None:
+        self.stop = stop
+
+    def __call__(self) -> bool:
+        return self.stop()
+
+    def __reduce__(self) -> tuple:
+        return Here, (never,)

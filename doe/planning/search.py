@@ -21,7 +21,7 @@ import pandas as pd
 
 from doe.errors import InputError
 from doe.planning.candidates import Space, distinct
-from doe.planning.chunks import each
+from doe.planning.chunks import Here, each, never, rounds
 from doe.planning.criteria import Criterion, after_swap, without_blocks
 from doe.planning.exchange import exchange_coordinates, exchange_rows
 from doe.planning.settle import settable
@@ -32,11 +32,8 @@ LISTED = 6000
 """With at most this many candidates (a candidate in another block counts as another) whole
 runs are exchanged, else coordinates."""
 
-_FRESH = 1 / 3
 _REDRAWN = 1 / 6
 _PARENTS, _FINALISTS = 6, 20
-_GENERATIONS = 12
-"""At least so many times the best found so far are looked up anew, if there are as many batches."""
 _STEPS = np.array([0.4, 0.15, 0.05, 0.02, 0.007, 0.0025])
 
 Progress = Callable[[int, int, float], None]
@@ -106,6 +103,8 @@ class Found:
         Runs that snapping had put outside what may be run.
     by : str
         Which exchange was used on the starts.
+    stopped : bool
+        True if the search was stopped, or interrupted, before its end.
     """
 
     settings: pd.DataFrame
@@ -116,6 +115,7 @@ class Found:
     moved: float
     repaired: int
     by: str
+    stopped: bool
 
 
 def usual_starts(task: Task, candidates: int) -> int:
@@ -146,62 +146,58 @@ def search(task: Task, candidates: np.ndarray, *, starts: int, seed: int, best_p
         Called with starts done, starts in all, best efficiency so far (0 to 1).
     stop : callable, optional
         Asked often (between batches where other processes do the work); True ends the search
-        with the best so far.
+        with the best so far, and so does an interrupt from the keyboard once there is a plan.
     n_jobs : int, optional
         As in `doe.planning.chunks.each`.
     """
     rng = np.random.default_rng(seed)
-    stop = stop or _never
+    stop = _Stop(stop or never)
     n = len(task.block)
     listed = len(candidates) * len(task.tails) <= LISTED
     engine = (_ByRuns if listed else _ByCoordinates)(task, candidates)
     pool, merits, done = engine.draw(rng, 0), np.empty(0), 0
-    for fresh, counts in _rounds(starts, engine.batch):
-        batches = []
-        for count in counts:
-            plans = engine.draw(rng, count)
-            if not fresh:
-                redraw = max(2, round(_REDRAWN * n))
-                keep = rng.permuted(np.tile(np.arange(n), (count, 1)), axis=1) >= redraw
-                plans[keep] = pool[rng.integers(0, min(len(pool), _PARENTS), count)][keep]
-            # The first batch runs to its end: until then there may be no plan to keep.
-            batches.append((engine, plans, _Here(stop if batches or len(pool) else _never)))
-        for plans in each(_improved, batches, n_jobs):
-            done += len(plans)
-            pool, merits = _best_few(
-                np.concatenate([pool, plans]),
-                np.concatenate([merits, task.merit(engine.points(plans))]))
-            if progress:
-                progress(done, starts, float(merits[0] / best_possible))
+    try:
+        for fresh, counts in rounds(starts, engine.batch):
+            batches = []
+            for count in counts:
+                plans = engine.draw(rng, count)
+                if not fresh:
+                    redraw = max(2, round(_REDRAWN * n))
+                    keep = rng.permuted(np.tile(np.arange(n), (count, 1)), axis=1) >= redraw
+                    plans[keep] = pool[rng.integers(0, min(len(pool), _PARENTS), count)][keep]
+                # The first batch runs to its end: until then there may be no plan to keep.
+                batches.append((engine, plans, Here(stop if batches or len(pool) else never)))
+            for plans in each(_improved, batches, n_jobs):
+                done += len(plans)
+                pool, merits = _best_few(
+                    np.concatenate([pool, plans]),
+                    np.concatenate([merits, task.merit(engine.points(plans))]))
+                if progress:
+                    progress(done, starts, float(merits[0] / best_possible))
+                if stop():
+                    break
             if stop():
                 break
-        if stop():
-            break
+    except KeyboardInterrupt:
+        if not len(merits):
+            raise
+        stop.now = True
     if not merits[0] > 0:
         raise InputError("runs", task.total, "no plan was found that can estimate the model",
                          "Add runs, or leave terms out")
     finalists = engine.points(pool)
-    if not stop():
-        finalists, merits = _best_few(*_polish(task, finalists, merits, stop))
+    try:
+        if not stop():
+            finalists, merits = _best_few(*_polish(task, finalists, merits, stop))
+    except KeyboardInterrupt:
+        stop.now = True
     ideal = finalists[0]
     settings, points, repaired = _settle(task, ideal, candidates, mixer)
     moved = [np.abs(points[:, j] - ideal[:, j]).max()
              for j, f in enumerate(task.space.region.factors) if f.is_numeric]
     return Found(settings, points, float(task.merit(points)), float(merits[0]), done,
-                 float(max(moved, default=0.0)), repaired, "runs" if listed else "coordinates")
-
-
-def _rounds(starts: int, batch: int) -> list[tuple[bool, list[int]]]:
-    """Whether from scratch, and the sizes of the batches that may be improved at the same time.
-
-    Batches of the later rounds start from the best that the earlier rounds found.
-    """
-    sizes = [min(batch, starts - at) for at in range(0, starts, batch)]
-    first = next((i for i in range(len(sizes)) if i * batch >= _FRESH * starts), len(sizes))
-    later = sizes[first:]
-    width = -(-len(later) // _GENERATIONS) or 1
-    return [(True, sizes[:first])] + [(False, later[at:at + width])
-                                      for at in range(0, len(later), width)]
+                 float(max(moved, default=0.0)), repaired, "runs" if listed else "coordinates",
+                 stop.now)
 
 
 def _improved(engine: _ByRuns | _ByCoordinates, plans: np.ndarray,
@@ -209,21 +205,15 @@ def _improved(engine: _ByRuns | _ByCoordinates, plans: np.ndarray,
     return engine.improve(plans, stop)
 
 
-def _never() -> bool:
-    return False
+class _Stop:
+    """A question whose first yes stands."""
 
-
-class _Here:
-    """A question that can be asked in this process alone; elsewhere the answer is no."""
-
-    def __init__(self, stop: Callable[[], bool]) -> None:
-        self.stop = stop
+    def __init__(self, ask: Callable[[], bool]) -> None:
+        self.ask, self.now = ask, False
 
     def __call__(self) -> bool:
-        return self.stop()
-
-    def __reduce__(self) -> tuple:
-        return _Here, (_never,)
+        self.now = self.now or bool(self.ask())
+        return self.now
 
 
 class _ByRuns:

@@ -27,19 +27,18 @@ import numpy as np
 
 from doe.errors import InputError
 from doe.planning.candidates import Space, distinct
+from doe.planning.chunks import Here, each, never, rounds
 from doe.planning.criteria import Criterion, without_blocks
 from doe.planning.settle import settable
+from doe.planning.split_levels import Levels, fine_steps, whole_range
 
 __all__ = ["GroupedTask", "exchange_grouped", "search_grouped", "settle_grouped"]
 
 _RIDGE = 1e-6
-_FRESH, _REDRAWN = 1 / 3, 1 / 4
+_REDRAWN = 1 / 4
 _PARENTS, _FINALISTS = 6, 10
 _BATCH = 32
-_STEPS = np.array([0.4, 0.15, 0.05, 0.02, 0.007, 0.0025])
 _TRIES = 12
-
-Levels = Callable[[np.ndarray, int], np.ndarray]
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,48 +234,41 @@ class _Batch:
 
 def search_grouped(task: GroupedTask, *, starts: int, seed: int,
                    progress: Callable[[int, int, float], None] | None = None,
-                   stop: Callable[[], bool] | None = None) -> tuple[np.ndarray, float, int]:
+                   stop: Callable[[], bool] | None = None,
+                   n_jobs: int | None = None) -> tuple[np.ndarray, float, int]:
     """The best points found, their merit per run, and the starts that were made.
 
     After a third of the starts, the rest begin from the best so far with a quarter of the
-    groups drawn anew. The best few are polished in fine steps.
+    groups drawn anew. The best few are polished in fine steps. Batches of starts may be shared
+    out among processes, see `doe.planning.chunks.each`.
     """
-    rng, stop = np.random.default_rng(seed), stop or (lambda: False)
+    rng, stop = np.random.default_rng(seed), stop or never
     space, coarse = task.space, task.space.coarse()
     lattice = space.lattice(coarse, 20_000, seed) if space.bounded else None
-
-    def wide(here: np.ndarray, j: int) -> np.ndarray:
-        return _within_limits(space, here, j, np.broadcast_to(
-            coarse[j], (len(here), len(coarse[j]))))
-
-    def fine(here: np.ndarray, j: int) -> np.ndarray:
-        if not space.is_free(j):
-            every = space.levels(j, 99)
-            return np.broadcast_to(every, (len(here), len(every)))
-        x = here[:, 0, j, None]
-        return _within_limits(space, here, j, np.clip(np.hstack(
-            [x + _STEPS, x - _STEPS, np.broadcast_to(coarse[j], (len(here), len(coarse[j])))]),
-            -1, 1))
-
     k = len(space.region)
     pool, merits, done = np.empty((0, len(task.plot), k)), np.empty(0), 0
-    while done < starts:
-        count = min(_BATCH, starts - done)
-        plans = _draw(task, coarse, lattice, rng, count)
-        if done >= _FRESH * starts and len(pool):
-            keep = rng.random((count, int(task.plot.max()) + 1))[:, task.plot] >= _REDRAWN
-            plans[keep] = pool[rng.integers(0, min(len(pool), _PARENTS), count)][keep]
-        plans = exchange_grouped(task, plans, wide, stop=stop if len(pool) else lambda: False)
-        done += count
-        pool, merits = _best(np.concatenate([pool, plans]),
-                             np.concatenate([merits, task.merit(plans)]))
-        if progress:
-            progress(done, starts, float(merits[0]))
+    for fresh, counts in rounds(starts, _BATCH):
+        batches = []
+        for count in counts:
+            plans = _draw(task, coarse, lattice, rng, count)
+            if not fresh:
+                keep = rng.random((count, int(task.plot.max()) + 1))[:, task.plot] >= _REDRAWN
+                plans[keep] = pool[rng.integers(0, min(len(pool), _PARENTS), count)][keep]
+            # The first batch runs to its end: until then there may be no plan to keep.
+            batches.append((task, plans, Here(stop if batches or len(pool) else never)))
+        for plans in each(_improved, batches, n_jobs):
+            done += len(plans)
+            pool, merits = _best(np.concatenate([pool, plans]),
+                                 np.concatenate([merits, task.merit(plans)]))
+            if progress:
+                progress(done, starts, float(merits[0]))
+            if stop():
+                break
         if stop():
             break
     if not stop() and any(space.is_free(j) or len(space.levels(j, 99)) > len(coarse[j])
                           for j in range(k)):
-        better = exchange_grouped(task, pool, fine, passes=15, stop=stop)
+        better = exchange_grouped(task, pool, fine_steps(space, coarse), passes=15, stop=stop)
         pool, merits = _best(np.concatenate([pool, better]),
                              np.concatenate([merits, task.merit(better)]))
     if not merits[0] > 0:
@@ -285,23 +277,16 @@ def search_grouped(task: GroupedTask, *, starts: int, seed: int,
     return pool[0], float(merits[0]), done
 
 
+def _improved(task: GroupedTask, plans: np.ndarray, stop: Callable[[], bool]) -> np.ndarray:
+    return exchange_grouped(task, plans, whole_range(task.space, task.space.coarse()), stop=stop)
+
+
 def _best(plans: np.ndarray, merits: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     order = np.argsort(-merits, kind="stable")
     _, first = np.unique(np.round(merits[order] / max(merits.max(), 1e-300), 9),
                          return_index=True)
     keep = order[np.sort(first)[:_FINALISTS]]
     return plans[keep], merits[keep]
-
-
-def _within_limits(space: Space, here: np.ndarray, j: int, values: np.ndarray) -> np.ndarray:
-    """Values clipped to what the constraints leave of factor j in all points that change."""
-    if not (space.is_free(j) and space.is_tied(j) and space.region.constraints):
-        return values
-    s, m, k = here.shape
-    low, high = (v.reshape(s, m) for v in space.reach(here.reshape(-1, k), j))
-    low, high = low.max(axis=1), high.min(axis=1)
-    high = np.maximum(low, high)
-    return np.column_stack([np.clip(values, low[:, None], high[:, None]), low, high])
 
 
 def _draw(task: GroupedTask, coarse: list[np.ndarray], lattice: np.ndarray | None,
