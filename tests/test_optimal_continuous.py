@@ -95,12 +95,14 @@ def test_quadratic_on_cube(k):
 
 
 def test_quadratic_on_square_has_published_weights():
-    # 0.1458 on each corner, 0.0802 on each edge middle, 0.0962 at the centre (Atkinson, Donev
-    # & Tobias 2007, section 11.5; from memory; they agree with `by_orbits`).
-    table = continuous_optimum(cube(2), tolerance=1e-8).table
+    # 0.1458 on each corner, 0.0802 on each edge middle, 0.0962 at the centre, |M| = 0.01143
+    # (Atkinson, Donev & Tobias 2007, section 11.5; from memory; they agree with `by_orbits`).
+    optimum = continuous_optimum(cube(2), tolerance=1e-8)
+    table = optimum.table
     zeros = (table[["a", "b"]].abs() < 1e-6).sum(axis=1)
     weights = [table["weight"][zeros == z].mean() for z in range(3)]
     assert weights == pytest.approx([0.1458, 0.0802, 0.0962], abs=2e-4)
+    assert optimum.merit**6 == pytest.approx(0.01143, abs=5e-6)
 
 
 def test_categories_are_weighed_alike():
@@ -112,9 +114,25 @@ def test_categories_are_weighed_alike():
 
 # ---- balls and simplices --------------------------------------------------------------------
 
+@pytest.mark.parametrize("k", [2, 3])
+def test_quadratic_in_a_ball(k):
+    # 1 / p on the centre, the rest spread evenly over the sphere (Kiefer 1961; Atkinson, Donev &
+    # Tobias 2007, section 11.5). Over the unit sphere x_i² has mean 1/k and x_i² x_j² mean
+    # 1/(k (k + 2)), x_i⁴ three times as much; |M| as in `by_orbits`, but for x_i⁴.
+    p = (k + 1) * (k + 2) // 2
+    u, v = (1 - 1 / p) / k, (1 - 1 / p) / (k * (k + 2))
+    det = u**k * v ** (k * (k - 1) / 2) * (2 * v) ** (k - 1) * ((k + 2) * v - k * u * u)
+    names = "abc"[:k]
+    region = cube(k, [" + ".join(f"{c} * {c}" for c in names) + " <= 1"])
+    optimum = continuous_optimum(region)
+    radius = np.sqrt((optimum.table[list(names)] ** 2).sum(axis=1))
+    assert optimum.merit == pytest.approx(det ** (1 / p), rel=1e-6)
+    assert optimum.table["weight"][radius < 1e-3].sum() == pytest.approx(1 / p, abs=1e-5)
+    assert radius[radius > 1e-3].min() > 0.99999
+
+
 def test_quadratic_on_disc_by_a_rule_known_as_function_only():
-    # 1 / p on the centre, the rest spread over the circle (Kiefer 1961; Atkinson, Donev & Tobias
-    # 2007, section 11.5): any equally spaced five points or more have the circle's moments.
+    # As above; any equally spaced five points or more have the circle's moments.
     angle = 2 * np.pi * np.arange(7) / 7
     x, y = np.cos(angle), np.sin(angle)
     X = np.column_stack([np.ones(7), x, y, x * x, y * y, x * y])

@@ -239,6 +239,31 @@ def test_every_start_is_told_and_a_stop_keeps_the_best():
     assert any("stopped" in r for r in stopped.remarks)
 
 
+def test_an_interrupt_keeps_the_best_so_far():
+    def interrupt(done, starts, best):
+        told.append(best)
+        if len(told) == 2:
+            raise KeyboardInterrupt
+
+    told = []
+    plan = quick(cube(3), runs=11, starts=2000, progress=interrupt)
+    assert 0 < plan.details["starts_done"] < 2000
+    assert plan.details["efficiency"] >= told[-1] - 1e-9
+    assert any("stopped" in r for r in plan.remarks)
+
+
+def test_an_interrupt_before_there_is_a_plan_is_one():
+    def rule(settings):
+        asked.append(len(settings))
+        if len(asked) > 3:
+            raise KeyboardInterrupt
+        return np.ones(len(settings), bool)
+
+    asked = []
+    with pytest.raises(KeyboardInterrupt):
+        quick(cube(2), runs=8, allowed=rule)
+
+
 def test_efficiencies_agree_with_the_appraisal():
     plan = quick(cube(3, ["a + b <= 0.5"]), runs=14, blocks=2, criterion="A")
     theirs, ours = efficiencies(plan), plan.details["efficiencies"]

@@ -89,7 +89,8 @@ def optimal_plan(region: Region, *, runs: int | None = None,
     progress : callable, optional
         Called with starts done, starts in all and the best efficiency so far (0 to 1).
     stop : callable, optional
-        Asked often; once it returns True the best plan so far is returned.
+        Asked often; once it returns True the best plan so far is returned. An interrupt from the
+        keyboard (or the notebook's stop button) during the search does the same.
     n_jobs : int, optional
         Processes that share the starts, or what ``joblib.parallel_config`` says, which may be a
         cluster. The plan is the same for any number of them.
@@ -213,7 +214,7 @@ def _on_efficiency(details: dict, found: Found) -> list[str]:
     out = [f"Per run it has {percent(details['efficiency'], 3)} of the {criterion}-efficiency of "
            f"the continuous optimum ({no_better(gap)} than that); best of "
            f"{count(found.starts, 'start')}."]
-    if found.starts < details["starts"]:
+    if found.stopped:
         out.append(f"The search was stopped after {found.starts} of {details['starts']} starts: a "
                    "better plan may be left.")
     lost = 1 - found.merit / found.ideal_merit
