@@ -9,6 +9,7 @@ from functools import cached_property
 from pathlib import Path
 
 from doe import brief_toml, plain
+from doe.bench import Bench
 from doe.brief_extremes import extremes, neutral
 from doe.budgets import time_budget
 from doe.constraints import Constraint
@@ -38,7 +39,8 @@ GREATEST_FILL = {"without vacuum": 2 / 3, "under vacuum": 1 / 2}
 
 _UNITS = {"revolution": "rpm", "rotation_ratio": "", "time": "s", "pressure": "kPa",
           "fill_mass": "g"}
-_PARTS = {"mixer": Mixer, "vessel": Vessel, "material": Material, "region": Region}
+_PARTS = {"mixer": Mixer, "vessel": Vessel, "material": Material, "region": Region,
+          "bench": Bench}
 
 
 @dataclass(frozen=True)
@@ -66,6 +68,8 @@ class Brief:
     steps : sequence of str
         Names of the programme's steps in their order; those left out follow as their factors
         and held settings do. See `doe.programme` for which setting belongs to which step.
+    bench : Bench
+        Time at the bench and spare material.
 
     Raises
     ------
@@ -88,6 +92,7 @@ class Brief:
     notes: str = ""
     held: Mapping[str, float | str] = field(default_factory=dict)
     steps: tuple[str, ...] = ()
+    bench: Bench = field(default_factory=Bench)
 
     def __post_init__(self) -> None:
         put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731

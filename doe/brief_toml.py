@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from doe.bench import Bench
 from doe.budgets import allowed_rise, heat_budget, heating_of_run
 from doe.constraints import Constraint
 from doe.errors import InputError
@@ -48,7 +49,8 @@ def parse(source: str | Path) -> dict:
         If it is no TOML, a key is unknown or missing, or a value cannot be used.
     """
     data = _load(source)
-    _refuse_unknown(data, (*_TOP, *_TABLES, *_LISTS, "held", "temperature_budget"),
+    _refuse_unknown(data, (*_TOP, *_TABLES, *_LISTS, "held", "bench",
+                           "temperature_budget"),
                     "the brief")
     for key in ("title", "fill_mass", *_TABLES, "response"):
         if key not in data:
@@ -61,12 +63,17 @@ def parse(source: str | Path) -> dict:
         raise InputError("brief, invented", out["invented"], "this is not true or false",
                          _KINDS["bool"][2])
     out |= {key: _value(cls, data[key], f"[{key}]") for key, cls in _TABLES.items()}
-    out["held"] = _held(data)
+    out["held"] = _by_step(_table(data.get("held", {}), "[held]"), "[held]")
+    out["bench"] = _bench(data)
     out["steps"] = tuple(_list(data, "steps"))
     out["responses"] = tuple(
         _value(Response, _closed(_table(r, f"[[response]] {i}")), f"[[response]] {i}")
         for i, r in enumerate(_list(data, "response"), 1))
     out["region"] = _region(data, out)
+    for name in out["bench"].change:
+        if name not in (*out["region"].names, *out["held"]):
+            raise InputError("[bench.change]", name, "no factor or held setting of this name",
+                             "Use: " + ", ".join(out["region"].names))
     return out
 
 
@@ -116,17 +123,24 @@ def _of_its_step(factor: dict, where: str) -> dict:
     return factor
 
 
-def _held(data: Mapping) -> dict:
-    """Settings by name; those in a table of their own, such as [held.degassing], of that step."""
+def _by_step(table: Mapping, where: str) -> dict:
+    """Values by setting; those in a table of their own, such as [held.degassing], of that step."""
     out = {}
-    for key, value in _table(data.get("held", {}), "[held]").items():
+    for key, value in table.items():
         own = ({f"{key}_{name}": v for name, v in value.items()} if isinstance(value, Mapping)
                else {key: value})
         for name, v in own.items():
             if name in out:
-                raise InputError(f"[held], {name}", v, "it is given twice", "Leave one out")
+                raise InputError(f"{where}, {name}", v, "it is given twice", "Leave one out")
             out[name] = v
     return out
+
+
+def _bench(data: Mapping) -> Bench:
+    given = dict(_table(data.get("bench", {}), "[bench]"))
+    if "change" in given:
+        given["change"] = _by_step(_table(given["change"], "[bench.change]"), "[bench.change]")
+    return _value(Bench, given, "[bench]")
 
 
 _HEAT = ("rise", "test_rotation", "test_time", "test_rise")
@@ -221,6 +235,10 @@ def write(brief: Mapping) -> str:
     lines += ["constraints = [", *[f"    {text}," for text in limits], "]"] if limits else []
     for key in _TABLES:
         lines += ["", f"[{key}]", *_pairs(brief[key])]
+    bench = dict(brief["bench"])
+    change = bench.pop("change")
+    lines += ["", "[bench]", *_pairs(bench)]
+    lines += ["", "[bench.change]", *_pairs(change)] if change else []
     if brief["held"]:
         lines += ["", "[held]", *_pairs(brief["held"])]
     for factor in brief["region"]["factors"]:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from doe.bench import Bench
 from doe.brief import Brief
 from doe.budgets import (
     allowed_rise,
@@ -62,6 +63,15 @@ start_temperature = 25
 test_rotation = 500
 test_time = 120
 test_rise = 6
+
+[bench]
+handling = 12
+
+[bench.change]
+dispersion_revolution = 1
+
+[bench.change.degassing]
+pressure = 15
 
 [held]
 degassing_rotation_ratio = 0.4
@@ -275,6 +285,8 @@ def test_a_brief_of_three_steps(brief):
     assert heat.upper == pytest.approx(19.52)
     assert heat.value(run)[0] == pytest.approx(5.552)
     assert str(time) == "dispersion_time + degassing_time <= 300"
+    assert brief.bench == Bench(handling=12, change={"dispersion_revolution": 1,
+                                                     "degassing_pressure": 15})
     again = Brief.from_toml(brief.to_toml())
     assert again == brief
     assert Brief.from_plain(brief.to_plain()) == brief
@@ -290,6 +302,10 @@ def test_a_brief_of_three_steps(brief):
      r"\[\[factor\]\] 3, step = 2: this is not a text"),
     ("test_time = 120", "", "test_time = None: it is missing. Run one short step"),
     ("test_time = 120", "test_times = 120", "Did you mean 'test_time'"),
+    ("[bench.change.degassing]", "[bench.change.wetting]",
+     r"\[bench.change\] = 'wetting_pressure': no factor or held setting"),
+    ("handling = 12", "handle = 12", r"\[bench\], key = 'handle'"),
+    ("handling = 12", "handling = -1", "bench, handling = -1"),
     ("test_rise = 6", "test_rise = 6\nrise = 0", "rise, °C = 0"),
     ("<= 300", "<= 350", "brief, region = .*410 s in all, but the mixer runs at most 400 s.*"
      r"add the constraint 'dispersion_time \+ degassing_time <= 340'"),
@@ -309,7 +325,7 @@ def test_without_an_order_steps_come_as_their_settings_do():
 
 
 def test_the_usual_factors_can_have_a_temperature_budget():
-    text = TEXT[:TEXT.index("[held]")] + TEXT[TEXT.index("[[response]]"):]
+    text = TEXT[:TEXT.index("[bench]")] + TEXT[TEXT.index("[[response]]"):]
     text = text.replace('steps = ["wetting", "dispersion", "degassing"]', "").replace(
         'constraints = ["dispersion_time + degassing_time <= 300"]', "")
     *_, heat = Brief.from_toml(text).region.constraints

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from doe.bench import Bench
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.planning import Plan, full_factorial, split_plot
@@ -66,6 +67,34 @@ def test_the_brief_gives_programme_and_fill():
     assert "No time was given for changing settings" in told.sentence
 
 
+def test_the_brief_gives_the_times_at_the_bench():
+    bench = Bench(handling=8, cleaning=4, day=60, spare=0.25, change={"pressure": 15, "time": 1})
+    brief = demo_brief().replace(bench=bench)
+    plan = plan_of(ROWS)
+    told = effort(plan, brief)
+    # As added up by hand above, but 60 min of a day hold two runs: 28 + 18, then 28 + 17 min;
+    # the second day sets pressure and time anew.
+    assert told.table["set_up"].tolist() == [17, 17]
+    assert told.table["handling"].sum() == 32
+    assert told.days == 2
+    assert told.material == pytest.approx(4 * 1.25 * brief.fill_mass)
+    # What is given goes before what the brief says.
+    other = effort(plan, brief, handling_minutes=0, cleaning_minutes=0, day_minutes=400, spare=0,
+                   change_minutes={})
+    assert other.table[["handling", "set_up", "cleaning"]].to_numpy().sum() == 0
+    assert (other.days, other.material) == (1, 4 * brief.fill_mass)
+    assert bench.change_of(["time", "dose"]) == {"time": 1}
+
+
+@pytest.mark.parametrize(("options", "match"), [
+    ({"cleaning": -1}, "bench, cleaning = -1"), ({"day": 0}, "bench, day = 0"),
+    ({"change": {"time": "long"}}, "bench, change of 'time' = 'long'"),
+    ({"change": 3}, "bench, change = 3.*mapping of factors to minutes")])
+def test_times_at_the_bench_that_cannot_be(options, match):
+    with pytest.raises(InputError, match=match):
+        Bench(**options)
+
+
 def test_held_times_count_and_what_is_not_known_is_said():
     brief = demo_brief()
     region = Region([Factor("fill_mass", 20, 40, unit="g"), Factor("dose", 1, 2)])
@@ -114,7 +143,7 @@ def test_days_hold_and_parts_make_up_the_whole(rows, change, handling, day):
 
 
 @pytest.mark.parametrize(("options", "match"), [
-    ({"handling_minutes": -1}, "handling_minutes"), ({"day_minutes": 3}, "longer than the day"),
+    ({"handling_minutes": -1}, "bench, handling"), ({"day_minutes": 3}, "longer than the day"),
     ({"change_minutes": {"zeal": 2}}, "no such factor")])
 def test_one_clear_error(options, match):
     with pytest.raises(InputError, match=match):

@@ -1,6 +1,7 @@
 """Plans whose runs share errors: information, exchange, closed forms, enumeration, appraisal."""
 
 import json
+from dataclasses import replace
 from itertools import combinations_with_replacement, product
 
 import numpy as np
@@ -12,13 +13,22 @@ from hypothesis import strategies as st
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.mixer import Mixer, default_region
-from doe.planning import Plan, appraise, full_factorial, make_plan, random_blocks, split_plot
+from doe.planning import (
+    Plan,
+    appraise,
+    full_factorial,
+    make_plan,
+    random_blocks,
+    split_plot,
+    suggest_runs,
+)
 from doe.planning.candidates import Space
 from doe.planning.criteria import criterion_for
 from doe.planning.optimal import optimal_plan
 from doe.planning.split_exchange import GroupedTask, _Batch
 from doe.planning.strata import precision
-from doe.terms import model_matrix, parse, standard_terms
+from doe.planning.suggest import options_of
+from doe.terms import exponents, model_matrix, parse, standard_terms
 
 
 def region_of(hard, easy, constraints=(), **options):
@@ -287,6 +297,25 @@ def test_by_name_with_what_is_usual():
     plan = make_plan(region, "split-plot", seed=1, starts=5)
     assert (len(plan), plan.runs["whole_plot"].nunique()) == (14, 6)
     assert make_plan(region, "random blocks", seed=1, starts=5, blocks=3).blocks == 3
+
+
+def test_split_plots_are_offered_where_a_factor_is_hard_to_change():
+    region = Region([Factor("pressure", 2, 50, unit="kPa", hard_to_change=True),
+                     Factor("time", 60, 300, unit="s"), Factor("ratio", 0.2, 0.5)])
+    table = suggest_runs(region)
+    offered = table[table["family"] == "split-plot"]
+    # 1, P and P²: three coefficients between groups, and three groups more. Interactions: 7 + 4
+    # runs, but two a group; quadratic: 10 + 4.
+    assert offered["runs"].tolist() == [11, 14]
+    assert [t.rpartition(", ")[2] for t in offered["tells"]] == [
+        "with pressure set 5 times only", "with pressure set 6 times only"]
+    for row in offered.itertuples():
+        plan = make_plan(region, row.family, seed=1, starts=2, **row.options)
+        assert (len(plan), len(exponents(region, plan.terms)[1])) == (row.runs, row.coefficients)
+    easy = Region([replace(f, hard_to_change=False) for f in region.factors])
+    assert "split-plot" not in set(suggest_runs(easy)["family"])
+    assert {"whole_plots", "ratio"} <= set(options_of("Split-Plot"))
+    assert "centre_points" not in options_of("random blocks")
 
 
 # ---- appraisal ------------------------------------------------------------------------------

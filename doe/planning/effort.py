@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from doe.bench import Bench
 from doe.cautions import to_programmes
-from doe.errors import InputError, as_number
+from doe.errors import InputError
 from doe.planning.changes import set_ups
 from doe.planning.plan import Plan
 from doe.wording import count, digits, join, percent
@@ -67,16 +68,17 @@ class Effort:
 
 
 def effort(plan: Plan, brief: Brief | None = None, *,
-           change_minutes: Mapping[str, float] | None = None, handling_minutes: float = 10.0,
-           cleaning_minutes: float = 0.0, day_minutes: float = 420.0,
-           spare: float = 0.0) -> Effort:
+           change_minutes: Mapping[str, float] | None = None,
+           handling_minutes: float | None = None, cleaning_minutes: float | None = None,
+           day_minutes: float | None = None, spare: float | None = None) -> Effort:
     """Laboratory time and material that the runs of a plan take, in their order.
 
     Parameters
     ----------
     plan : Plan
     brief : Brief, optional
-        Gives the programme of each run, held settings included, and the fill. Without it the
+        Gives the programme of each run, held settings included, the fill, and with its ``bench``
+        what is left out below (else that of a plain `doe.bench.Bench`). Without it the
         programme is read from the factors where they make one, else their times are added up,
         and material is reckoned only if ``fill_mass`` is a factor.
     change_minutes : mapping, optional
@@ -97,10 +99,12 @@ def effort(plan: Plan, brief: Brief | None = None, *,
     InputError
         If a number cannot be used, or a single run takes longer than a day.
     """
-    handling = as_number("handling_minutes", handling_minutes, at_least=0)
-    cleaning = as_number("cleaning_minutes", cleaning_minutes, at_least=0)
-    day = as_number("day_minutes", day_minutes, above=0)
-    spare = as_number("spare", spare, at_least=0)
+    bench = Bench() if brief is None else brief.bench
+    given = {"handling": handling_minutes, "cleaning": cleaning_minutes, "day": day_minutes,
+             "spare": spare}
+    bench = replace(bench, **{name: v for name, v in given.items() if v is not None})
+    if change_minutes is None:
+        change_minutes = bench.change_of(plan.region.names)
     strip, unknown = set_ups(plan, change_minutes), []
     minutes = _programme_minutes(plan, brief)
     if minutes is None:
@@ -111,11 +115,11 @@ def effort(plan: Plan, brief: Brief | None = None, *,
         unknown.append("No time was given for changing settings; it is left out.")
     runs = pd.DataFrame({"run": plan.runs["run"], "block": plan.runs["block"],
                          "set": strip["set"], "changes": strip["changes"],
-                         "programme": minutes, "handling": handling,
-                         "set_up": strip["minutes"], "cleaning": cleaning})
-    _onto_days(plan, runs, change_minutes, day)
+                         "programme": minutes, "handling": bench.handling,
+                         "set_up": strip["minutes"], "cleaning": bench.cleaning})
+    _onto_days(plan, runs, change_minutes, bench.day)
     runs["total"] = runs[list(_PARTS)].sum(axis=1)
-    runs["material"] = _fill(plan, brief) * (1 + spare)
+    runs["material"] = _fill(plan, brief) * (1 + bench.spare)
     table = runs.groupby(["block", "day"], as_index=False).agg(
         runs=("run", "size"), **{c: (c, "sum") for c in (*_PARTS, "total", "changes")},
         # The sum of a group must not pass over a run whose fill is not known.

@@ -40,7 +40,7 @@ from doe.planning.structure import as_count, as_seed, run_order, spread
 from doe.terms import Term, exponents, formula, model_matrix, parse, standard_terms
 from doe.wording import capitalise, count, digits, join, percent
 
-__all__ = ["random_blocks", "split_plot"]
+__all__ = ["random_blocks", "split_plot", "usual_sizes"]
 
 Progress = Callable[[int, int, float], None]
 _WORK = 1e9
@@ -54,8 +54,8 @@ def split_plot(region: Region, *, whole_plots: int | Sequence[int] | None = None
                blocks: int = 1, block_ratio: float | None = None,
                allowed: Allowed | None = None, forbidden: Sequence[Mapping[str, object]] = (),
                mixer: Mixer | None = None, starts: int | None = None, seed: int | None = None,
-               progress: Progress | None = None,
-               stop: Callable[[], bool] | None = None) -> Plan:
+               progress: Progress | None = None, stop: Callable[[], bool] | None = None,
+               n_jobs: int | None = None) -> Plan:
     """The best plan found in which the factors marked hard to change are set once a group.
 
     Parameters
@@ -78,7 +78,7 @@ def split_plot(region: Region, *, whole_plots: int | Sequence[int] | None = None
         Number of blocks; each has whole groups.
     block_ratio : float, optional
         If given, blocks differ at random, with that variance over that of a run.
-    allowed, forbidden, mixer, seed, progress, stop
+    allowed, forbidden, mixer, seed, progress, stop, n_jobs
         As in `optimal_plan`; `progress` is given the merit of the best so far.
     starts : int, optional
         Starts of the search; as many as take a few seconds at most if left out.
@@ -115,13 +115,13 @@ def split_plot(region: Region, *, whole_plots: int | Sequence[int] | None = None
         raise InputError("region, factors", region.names, "none of them is marked hard to change",
                          "Mark one with hard_to_change=True, or use optimal_plan")
     terms = _model(region, terms, model)
-    p, between = _sizes(region, terms, hard)
+    _, between = _sizes(region, terms, hard)
     if whole_plots is None:
-        whole_plots = between + 3
+        whole_plots, _ = usual_sizes(region, terms)
     listed = np.ndim(whole_plots) > 0
     number = len(whole_plots) if listed else as_count("whole_plots", whole_plots, at_least=2)
     if runs is None:
-        runs = sum(whole_plots) if listed else max(p + 4, 2 * number)
+        runs = sum(whole_plots) if listed else usual_sizes(region, terms, number)[1]
     sizes = _group_sizes("whole_plots", whole_plots, runs)
     blocks = as_count("blocks", blocks, at_least=1)
     if number < between + blocks - 1:
@@ -140,7 +140,7 @@ def split_plot(region: Region, *, whole_plots: int | Sequence[int] | None = None
         ratios = {"block": as_number("block_ratio", block_ratio, at_least=0), **ratios}
     return _grouped_plan(region, terms, plot, block, hard, ratios, criterion=criterion,
                          rule=both(allowed, forbid(region, forbidden)), mixer=mixer,
-                         starts=starts, seed=seed, progress=progress, stop=stop)
+                         starts=starts, seed=seed, progress=progress, stop=stop, n_jobs=n_jobs)
 
 
 def random_blocks(region: Region, *, blocks: int | Sequence[int] = 2, runs: int | None = None,
@@ -149,8 +149,8 @@ def random_blocks(region: Region, *, blocks: int | Sequence[int] = 2, runs: int 
                   allowed: Allowed | None = None,
                   forbidden: Sequence[Mapping[str, object]] = (), mixer: Mixer | None = None,
                   starts: int | None = None, seed: int | None = None,
-                  progress: Progress | None = None,
-                  stop: Callable[[], bool] | None = None) -> Plan:
+                  progress: Progress | None = None, stop: Callable[[], bool] | None = None,
+                  n_jobs: int | None = None) -> Plan:
     """The best plan found in blocks that differ at random: days, lots of resin, operators.
 
     Unlike with the fixed blocks of `optimal_plan`, what differs between blocks still tells
@@ -166,7 +166,8 @@ def random_blocks(region: Region, *, blocks: int | Sequence[int] = 2, runs: int 
         All runs; four more than there are coefficients if left out.
     ratio : float
         Variance between blocks over the variance between the runs of a block.
-    criterion, terms, model, allowed, forbidden, mixer, starts, seed, progress, stop
+    criterion, terms, model, allowed, forbidden, mixer, starts, seed, progress, stop,
+    n_jobs
         As in `split_plot`.
 
     Returns
@@ -185,7 +186,16 @@ def random_blocks(region: Region, *, blocks: int | Sequence[int] = 2, runs: int 
     ratios = {"block": as_number("ratio", ratio, at_least=0)}
     return _grouped_plan(region, terms, block, block, (), ratios, criterion=criterion,
                          rule=both(allowed, forbid(region, forbidden)), mixer=mixer,
-                         starts=starts, seed=seed, progress=progress, stop=stop)
+                         starts=starts, seed=seed, progress=progress, stop=stop, n_jobs=n_jobs)
+
+
+def usual_sizes(region: Region, terms: Sequence[Term],
+                whole_plots: int | None = None) -> tuple[int, int]:
+    """Whole plots and runs of a split plot that are taken if none are asked for."""
+    p, between = _sizes(region, terms,
+                        [j for j, f in enumerate(region.factors) if f.hard_to_change])
+    plots = between + 3 if whole_plots is None else whole_plots
+    return plots, max(p + 4, 2 * plots)
 
 
 def _model(region: Region, terms: Sequence[Term] | str | None, model: str) -> tuple[Term, ...]:
@@ -218,7 +228,7 @@ def _grouped_plan(region: Region, terms: tuple[Term, ...], plot: np.ndarray, blo
                   hard: tuple[int, ...], ratios: dict[str, float], *, criterion: str,
                   rule: Allowed | None, mixer: Mixer | None, starts: int | None,
                   seed: int | None, progress: Progress | None,
-                  stop: Callable[[], bool] | None) -> Plan:
+                  stop: Callable[[], bool] | None, n_jobs: int | None) -> Plan:
     as_choice("criterion", criterion, CRITERIA)
     seed = as_seed(seed)
     space = Space(region, terms, mixer, rule)
@@ -239,7 +249,7 @@ def _grouped_plan(region: Region, terms: tuple[Term, ...], plot: np.ndarray, blo
         starts = int(np.clip(round(_WORK / work, -1), 20, _MANY))
     starts = as_count("starts", starts, at_least=1)
     ideal, merit_before, done = search_grouped(task, starts=starts, seed=seed, progress=progress,
-                                               stop=stop)
+                                               stop=stop, n_jobs=n_jobs)
     points = settle_grouped(task, ideal, seed)
     merit = float(task.merit(points))
     plan = _ordered(region, space, points, plot, block, terms, hard, seed)

@@ -22,13 +22,13 @@ from doe.planning.optimal import optimal_plan
 from doe.planning.plan import Plan
 from doe.planning.regular import GREATEST_BASIC, GREATEST_K, Fraction, best_fraction, roman
 from doe.planning.screening import plackett_burman
-from doe.planning.split_plot import random_blocks, split_plot
+from doe.planning.split_plot import random_blocks, split_plot, usual_sizes
 from doe.planning.structure import has_middle
 from doe.planning.surface import box_behnken, central_composite
 from doe.terms import exponents, standard_terms
 from doe.wording import join
 
-__all__ = ["FAMILIES", "make_plan", "suggest_runs"]
+__all__ = ["FAMILIES", "make_plan", "options_of", "suggest_runs"]
 
 _LARGEST = 256
 _SOON = 60
@@ -61,16 +61,30 @@ def make_plan(region: Region, family: str, **options: object) -> Plan:
     InputError
         If the family or an option is unknown, or an option cannot be used.
     """
-    name = next((n for n in FAMILIES if _bare(n) == _bare(family)), None)
-    if name is None:
-        raise InputError("family", family, "no such family of plans",
-                         "Use one of: " + ", ".join(FAMILIES))
-    known = [p for p in inspect.signature(FAMILIES[name]).parameters if p != "region"]
+    name, known = _called(family), options_of(family)
     for option in options:
         if option not in known:
             raise InputError(f"{name} plan, option", option, "no such option",
                              "Use: " + ", ".join(known))
     return FAMILIES[name](region, **options)
+
+
+def options_of(family: str) -> list[str]:
+    """Options that `make_plan` takes for the family called so.
+
+    >>> options_of("split-plot")[:3]
+    ['whole_plots', 'runs', 'ratio']
+    """
+    known = inspect.signature(FAMILIES[_called(family)]).parameters
+    return [name for name in known if name != "region"]
+
+
+def _called(family: str) -> str:
+    name = next((n for n in FAMILIES if _bare(n) == _bare(family)), None)
+    if name is None:
+        raise InputError("family", family, "no such family of plans",
+                         "Use one of: " + ", ".join(FAMILIES))
+    return name
 
 
 def _bare(text: object) -> str:
@@ -79,7 +93,7 @@ def _bare(text: object) -> str:
 
 def suggest_runs(region: Region) -> pd.DataFrame:
     """Plans of fixed size that fit the region, the smallest first of each family, and optimal
-    plans of the usual size.
+    plans of the usual size, split plots among them if a factor is hard to change.
 
     Returns
     -------
@@ -154,15 +168,21 @@ def suggest_runs(region: Region) -> pd.DataFrame:
 
 
 def _optimal(region: Region) -> list[dict]:
-    """Optimal plans for the usual models, where they are soon found."""
+    """Optimal plans and split plots for the usual models, where they are soon found."""
     rows, before = [], 0
+    hard = [f.label for f in region.factors if f.hard_to_change]
     for model in ("interactions", "quadratic"):
-        p = len(exponents(region, standard_terms(region, model))[1])
+        terms = standard_terms(region, model)
+        p = len(exponents(region, terms)[1])
         if before < p <= _SOON:
             tells = join(["main effects", *(["curvature"] if model == "quadratic" else []),
                           *(["two-factor interactions"] if len(region) > 1 else [])])
             rows.append(_row("optimal", {"model": model}, p + SPARE, p,
                              f"{tells}, together as closely as runs inside the limits allow"))
+            if hard:
+                plots, runs = usual_sizes(region, terms)
+                rows.append(_row("split-plot", {"model": model}, runs, p,
+                                 f"{tells}, with {join(hard)} set {plots} times only"))
         before = p
     return rows
 
