@@ -5,6 +5,8 @@ without a cluster; the numbers themselves are checked in the tests of searches a
 """
 
 import os
+import re
+from pathlib import Path
 
 import joblib
 import numpy as np
@@ -117,6 +119,17 @@ def test_processes_of_this_machine_do_the_same(client):
     one, two = (simulated_power(plan, {"time": 1.5}, terms="time + speed", draws=1000, seed=3,
                                 n_jobs=n) for n in (1, 2))
     pd.testing.assert_frame_equal(one.table, two.table, check_exact=True)
+
+
+def test_the_documented_example_is_one_process_alone_too(capsys):
+    text = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text("utf-8")
+    code = next(c for c in re.findall(r"```python\n(.*?)```", text, re.DOTALL) if "dask" in c)
+    assert "draws=20_000" in code
+    names = {"__name__": "__main__"}
+    exec(code.replace("20_000", "2_000"), names)
+    alone = simulated_power(names["plan"], {"time": 0.7}, "count", baseline=6, draws=2_000, seed=1)
+    assert capsys.readouterr().out.strip() == alone.sentence
+    pd.testing.assert_frame_equal(names["power"].table, alone.table, check_exact=True)
 
 
 def test_bad_input_on_a_worker_is_one_clear_error_here(client):
