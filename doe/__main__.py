@@ -295,9 +295,6 @@ def choose(study: StudyPath) -> None:
         raise InputError("study", str(study), "no response has two measurements yet",
                          "Record more runs first")
     recipe = recommend(value, fits)
-    if recipe is None:
-        raise InputError("study", str(study), "no response of this study can be searched over",
-                         "Measure at least one as a number, or read the predictions in a notebook")
     for sentence in recipe.sentences:
         out.print(f"• {sentence}", markup=False)
     out.print(repr(Table(recipe.table, ["label", "unit", "predicted", "low", "high",

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-
-import pandas as pd
 
 from doe.analysis import Fit, MixedFit, backward, fit_mixed
-from doe.analysis.kinds import CensoredFit, KindFit, fit_kind
+from doe.analysis.kinds import KindFit, fit_kind
 from doe.decision import Recipe, best_setting
 from doe.responses import Response
 from doe.study import Study
 from doe.terms import Term
-from doe.wording import capitalise, quantity
 
 __all__ = ["fit_all", "fit_response", "recommend"]
 
@@ -58,35 +54,19 @@ def fit_all(study: Study) -> dict[str, Fit | MixedFit | KindFit]:
 
 
 def recommend(study: Study, fits: Mapping[str, Fit | MixedFit | KindFit], *,
-              seed: int = 1) -> Recipe | None:
+              seed: int = 1) -> Recipe:
     """The shortest cycle that serves all responses, for this study's mixer, vessel and material.
 
     Settings whose prediction intervals for one new run keep every specification are looked
-    for first; where there is none, those whose predicted means do. Counts, shares and grades
-    are not searched over: what the recipe leaves to be checked is said in it.
-
-    Returns
-    -------
-    Recipe or None
-        None where no response can be searched over.
+    for first; where there is none, or a model leaves no degrees of freedom for error, those
+    whose predicted means do.
     """
-    usable = [f for f in fits.values() if isinstance(f, (Fit, MixedFit, CensoredFit))]
-    if not usable:
-        return None
     brief = study.brief
     options = {"mixer": brief.mixer, "vessel": brief.vessel, "material": brief.material,
                "fill_mass": brief.fill_mass, "prefer_short": True, "seed": seed}
-    recipe = best_setting(usable, secure=True, **options)
-    if not recipe.meets_all:
-        recipe = best_setting(usable, **options)
-    left = [f for f in fits.values() if f not in usable]
-    said = [_expected(f, recipe) for f in left]
-    return replace(recipe, sentences=[*recipe.sentences, *said]) if said else recipe
-
-
-def _expected(f: KindFit, recipe: Recipe) -> str:
-    at = f.predict(pd.DataFrame([{n: recipe.settings[n] for n in f.region.names}])).iloc[0]
-    inside = "within" if f.response.meets(at["mean"]) else "OUTSIDE"
-    return (f"{capitalise(f.response.label)} was not searched over; at this setting "
-            f"{quantity(at['mean'], f.response.unit)} is expected, {inside} the specification "
-            f"({f.response.specification}).")
+    usable = list(fits.values())
+    if all(f.df_error for f in usable):
+        recipe = best_setting(usable, secure=True, **options)
+        if recipe.meets_all:
+            return recipe
+    return best_setting(usable, **options)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+from itertools import product
 
 import numpy as np
 import pandas as pd
 import pytest
 from kind_cases import coded, factorial
+from scipy import stats
 from study_cases import random_plan, template_brief
 
 from doe import InputError, Region, Response
@@ -225,3 +227,28 @@ def test_the_spread_has_the_same_face():
     assert list(out.columns) == ["mean", "mean_low", "mean_high", "low", "high", "extrapolated",
                                  "leverage", "remote"]
     assert out.attrs["units"]["mean"] == "%"
+
+
+def test_the_mean_of_several_runs_follows_the_law_of_their_sum():
+    """With the mean known for sure: scipy's Poisson and binomial, and all outcomes listed."""
+    centre, sure, ends = np.array([0.2, -0.5]), np.zeros(2), np.array([0.025, 0.975])
+    counts = fitted("count", method="Poisson")
+    limits = counts.limits_at(centre, sure, 0.95, runs=3)
+    law = stats.poisson.ppf(ends[:, None], 3 * counts.mean_at(centre)) / 3
+    np.testing.assert_allclose(limits, law)
+    shares = fitted("proportion", method="binomial")
+    limits = shares.limits_at(centre, sure, 0.95, runs=3)
+    law = 100 * stats.binom.ppf(ends[:, None], 60, shares.mean_at(centre) / 100) / 60
+    np.testing.assert_allclose(limits, law)
+    grades = fitted("ordinal")
+    chances = grades._cells_at(centre)
+    assert grades.mean_at(centre) == pytest.approx(chances @ [1, 2, 3])
+    for i in range(2):
+        outcomes = {}
+        for one in product(range(3), repeat=3):
+            total = sum(one) / 3 + 1
+            outcomes[total] = outcomes.get(total, 0) + np.prod(chances[i][list(one)])
+        below = np.cumsum([outcomes[t] for t in sorted(outcomes)])
+        limits = grades.limits_at(centre[i:i + 1], sure[:1], 0.95, runs=3)
+        assert [end[0] for end in limits] == pytest.approx(
+            np.array(sorted(outcomes))[np.searchsorted(below, ends)])

@@ -61,7 +61,7 @@ def confirmation(recipe: Recipe, fits: Sequence, observed: pd.DataFrame,
     Parameters
     ----------
     recipe : Recipe
-    fits : sequence of Fit
+    fits : sequence of Fit, MixedFit or KindFit
     observed : DataFrame
         One row a run, with a column for each response; those not measured may be missing.
         If it has all factors' columns, they are the achieved settings, and the prediction
@@ -125,15 +125,14 @@ def _compare(fit, values: np.ndarray, encoded: np.ndarray, level: float) -> dict
     surface, response, m = Surface.of(fit), fit.response, len(values)
     # The mean of the runs is compared, so the model's columns are averaged over the runs.
     columns = surface.columns(encoded).mean(axis=0, keepdims=True)
-    mean = float((columns @ surface.beta)[0])
-    half = surface.critical(level) * np.sqrt(surface.variance(columns)[0]
-                                             + surface.sigma**2 / max(m, 1))
-    back = surface.response_scale
-    seen = float(back(np.mean(np.log(values) if surface.log else values))) if m else np.nan
-    low, high = float(back(mean - half)), float(back(mean + half))
-    judged = bool(m and np.isfinite(half))
+    mean, variance = columns @ surface.beta, surface.variance(columns)
+    low, high = (float(end[0]) for end in surface.limits(mean, variance, level, max(m, 1)))
+    geometric = response.kind in ("continuous", "censored") and response.scale == "log"
+    seen = float(np.exp(np.log(values).mean()) if geometric else values.mean()) if m else np.nan
+    judged = bool(m and not np.isnan(low))
     return {"response": response.name, "label": response.label, "unit": response.unit, "runs": m,
-            "observed": seen, "predicted": float(back(mean)), "low": low, "high": high,
+            "observed": seen, "predicted": float(surface.response_scale(mean)[0]),
+            "low": low, "high": high,
             "confirmed": bool(low <= seen <= high) if judged else None,
             "specification": response.specification,
             "runs_inside": sum(response.meets(v) for v in values),

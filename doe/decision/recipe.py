@@ -98,7 +98,7 @@ def best_setting(fits: Sequence, *, mixer: Mixer | None = None, vessel: Vessel |
 
     Parameters
     ----------
-    fits : sequence of Fit
+    fits : sequence of Fit, MixedFit or KindFit
         One a response, over one region.
     mixer : Mixer, optional
         Its increments are kept, so that rotation, too, is a speed that can be set.
@@ -270,7 +270,7 @@ def _table(fits, merit: Merit, settings: pd.DataFrame, level: float) -> pd.DataF
     rows = []
     for f, wanted in zip(fits, merit.ends, strict=True):
         r, p = f.response, f.predict(settings, level=level).iloc[0]
-        known = bool(np.isfinite(p["low"]))
+        known = not np.isnan(p["low"])
         interval_inside = bool(r.meets(p["low"]) and r.meets(p["high"])) if known else None
         rows.append({
             "response": r.name, "label": r.label, "unit": r.unit, "predicted": p["mean"],
@@ -299,7 +299,7 @@ def _meets(response, mean: float, low: float, high: float, level: float) -> str:
         return "no: the predicted mean is above the upper limit"
     if response.lower is not None and mean < response.lower:
         return "no: the predicted mean is below the lower limit"
-    if not np.isfinite(low):
+    if np.isnan(low):
         return "on average; no interval without degrees of freedom for error"
     crossed = [name for name, out in (
         ("lower", response.lower is not None and low < response.lower),

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from doe.analysis.kinds import KindFit
 from doe.errors import InputError
 from doe.factors import Region
 from doe.terms import expand, exponents
@@ -36,6 +37,9 @@ class Surface:
         Its degrees of freedom.
     log : bool
         True if the model is for the logarithm of the response.
+    kind : KindFit or None
+        A fit of another kind than least squares: it knows the way to the response's own scale
+        and the law of a new run.
     """
 
     region: Region
@@ -45,12 +49,17 @@ class Surface:
     sigma: float
     df: int
     log: bool
+    kind: KindFit | None = None
 
     @classmethod
     def of(cls, fit) -> Surface:
-        """The surface of a `Fit`; block effects average to zero and are left out."""
+        """The surface of a fit; block effects average to zero and are left out."""
         powers, _ = exponents(fit.region, fit.terms)
         own = [j for j, term in enumerate(fit.columns.owner) if term is not None]
+        if isinstance(fit, KindFit):
+            return cls(fit.region, powers, fit.coefficients[own],
+                       fit.coefficient_covariance[np.ix_(own, own)], np.nan, fit.df_error, False,
+                       fit)
         covariance = (fit.sigma**2 * fit.covariance[np.ix_(own, own)] if fit.df_error else None)
         return cls(fit.region, powers, fit.coefficients[own], covariance, fit.sigma,
                    fit.df_error, fit.log_scale)
@@ -64,6 +73,8 @@ class Surface:
 
     def response_scale(self, values):
         """From the model's scale to the response's (the median, if the model is of the log)."""
+        if self.kind is not None:
+            return self.kind.mean_at(np.asarray(values, float))
         return np.exp(values) if self.log else np.asarray(values, float)
 
     def columns(self, encoded: np.ndarray) -> np.ndarray:
@@ -76,9 +87,23 @@ class Surface:
             return np.full(len(columns), np.nan)
         return ((columns @ self.covariance) * columns).sum(axis=1).clip(0)
 
-    def critical(self, level: float) -> float:
-        """Two-sided Student factor for that confidence level."""
-        return float(stats.t.ppf((1 + level) / 2, self.df)) if self.df > 0 else np.nan
+    def limits(self, centre: np.ndarray, variance: np.ndarray, level: float,
+               runs: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        """Ends of the interval for the mean of new runs, on the response's own scale.
+
+        Parameters
+        ----------
+        centre, variance : ndarray, shape (n,)
+            Estimated mean and its variance, on the model's scale.
+        level : float
+        runs : int
+            How many new runs; on a log scale it is their geometric mean.
+        """
+        if self.kind is not None:
+            return self.kind.limits_at(centre, np.sqrt(variance), level, runs)
+        t = stats.t.ppf((1 + level) / 2, self.df) if self.df > 0 else np.nan
+        half = t * np.sqrt(variance + self.sigma**2 / runs)
+        return self.response_scale(centre - half), self.response_scale(centre + half)
 
 
 class Stack:
@@ -86,7 +111,7 @@ class Stack:
 
     Parameters
     ----------
-    fits : sequence of Fit
+    fits : sequence of Fit, MixedFit or KindFit
     level : float
         Of the prediction intervals.
     """
@@ -96,8 +121,6 @@ class Stack:
         self.surfaces = [Surface.of(f) for f in fits]
         self.responses = [f.response for f in fits]
         self.level = level
-        self.critical = [s.critical(level) for s in self.surfaces]
-        self.log = np.array([s.log for s in self.surfaces])
         every = np.vstack([s.powers for s in self.surfaces])
         self.powers, place = np.unique(every, axis=0, return_inverse=True)
         place = np.split(place.ravel(), np.cumsum([len(s.powers) for s in self.surfaces])[:-1])
@@ -114,16 +137,13 @@ class Stack:
         """Predicted means and the limits of the prediction interval for one new run, (n, r)."""
         columns = expand(encoded, self.powers)
         means = columns @ self.beta
-        half = np.column_stack([
-            t * np.sqrt(s.variance(columns[:, rows]) + s.sigma**2)
-            for s, t, rows in zip(self.surfaces, self.critical, self._place, strict=True)])
-        return self._back(means), self._back(means - half), self._back(means + half)
+        ends = [s.limits(means[:, r], s.variance(columns[:, rows]), self.level)
+                for r, (s, rows) in enumerate(zip(self.surfaces, self._place, strict=True))]
+        return (self._back(means), *(np.column_stack(side) for side in zip(*ends, strict=True)))
 
     def _back(self, values: np.ndarray) -> np.ndarray:
-        if self.log.any():
-            values = values.copy()
-            values[:, self.log] = np.exp(values[:, self.log])
-        return values
+        return np.column_stack([s.response_scale(values[:, r])
+                                for r, s in enumerate(self.surfaces)])
 
 
 def same_region(fits: Sequence) -> Region:

@@ -23,7 +23,7 @@ def tolerances(fits: Sequence, settings: Mapping[str, object]) -> pd.DataFrame:
 
     Parameters
     ----------
-    fits : sequence of Fit
+    fits : sequence of Fit, MixedFit or KindFit
     settings : mapping
         A value for each factor, natural units. With revolution and rotation ratio, a drift
         of the revolution keeps the ratio; that of the rotation is told in a row of its own.

@@ -60,7 +60,7 @@ def operating_window(fits: Sequence, *, x: str, y: str, fixed: Mapping[str, obje
 
     Parameters
     ----------
-    fits : sequence of Fit
+    fits : sequence of Fit, MixedFit or KindFit
         One a response, over one region.
     x, y : str
         Two numeric factors.

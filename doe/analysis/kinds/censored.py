@@ -170,12 +170,13 @@ class CensoredFit(KindFit):
         fitted, sd = self.rows.matrix @ self.coefficients, self.sigma * np.sqrt(change)
         return tuple((end - fitted) / sd for end in self._ends())
 
-    def _predicted(self, centre: np.ndarray, se: np.ndarray, level: float) -> pd.DataFrame:
-        q = self._quantile(level)
-        half, wide = q * se, q * np.hypot(se, self.sigma)
-        out = pd.DataFrame({"mean": centre, "mean_low": centre - half, "mean_high": centre + half,
-                            "low": centre - wide, "high": centre + wide})
-        return np.exp(out) if self.ratio else out
+    def mean_at(self, centre: np.ndarray) -> np.ndarray:
+        return np.exp(centre) if self.ratio else centre
+
+    def limits_at(self, centre: np.ndarray, se: np.ndarray, level: float,
+                  runs: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        wide = self._quantile(level) * np.sqrt(se**2 + self.sigma**2 / runs)
+        return self.mean_at(centre - wide), self.mean_at(centre + wide)
 
     def predict(self, settings: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
         """As `KindFit.predict`, of what an instrument without limits would read; on a log scale

@@ -182,15 +182,20 @@ class CountFit(KindFit):
             raise InputError("exposure", given, "it must be greater than 0",
                              "Give what is inspected")
         centre, se = self.linear(settings, level)
-        out = self._finish(self._predicted(centre + np.log(amount), se, level), settings)
+        centre = centre + np.log(amount / self.usual_exposure)
+        out = self._finish(self._predicted(centre, se, level), settings)
         out.attrs["exposure"] = [float(v) for v in given] if np.ndim(given) else float(given)
         return out
 
-    def _predicted(self, centre: np.ndarray, se: np.ndarray, level: float) -> pd.DataFrame:
-        half = self._quantile(level) * se
-        low, high = count_limits(centre, se, self.df_reference, level, self.dispersion, self.alpha)
-        return pd.DataFrame({"mean": np.exp(centre), "mean_low": np.exp(centre - half),
-                             "mean_high": np.exp(centre + half), "low": low, "high": high})
+    def mean_at(self, centre: np.ndarray) -> np.ndarray:
+        return self.usual_exposure * np.exp(centre)
+
+    def limits_at(self, centre: np.ndarray, se: np.ndarray, level: float,
+                  runs: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        # The sum of equal negative binomial counts is one with the same variance over mean.
+        low, high = count_limits(centre + np.log(self.usual_exposure * runs), se,
+                                 self.df_reference, level, self.dispersion, self.alpha / runs)
+        return low / runs, high / runs
 
     # -- the runs
 

@@ -125,20 +125,20 @@ class DispersionFit(KindFit):
     row = "repeated setting"
     serial_correlation = None
 
-    def _predicted(self, centre: np.ndarray, se: np.ndarray, level: float) -> pd.DataFrame:
-        half = self._quantile(level) * se
-        df = float(np.median(self.groups["df"]))
+    def mean_at(self, centre: np.ndarray) -> np.ndarray:
+        return np.exp(centre / 2)
+
+    def limits_at(self, centre: np.ndarray, se: np.ndarray, level: float,
+                  runs: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        df = runs * float(np.median(self.groups["df"]))
         eta, weight = nodes(centre, se, self.df_reference)
 
         def cdf(log_s2: np.ndarray) -> np.ndarray:
             return special.gammainc(df / 2, df / 2 * np.exp(log_s2[:, None] - eta)) @ weight
 
         far = 40 + 20 * se
-        ends = [quantile(cdf, p, centre - far, centre + far)
-                for p in ((1 - level) / 2, (1 + level) / 2)]
-        return pd.DataFrame({"mean": np.exp(centre / 2), "mean_low": np.exp((centre - half) / 2),
-                             "mean_high": np.exp((centre + half) / 2), "low": np.exp(ends[0] / 2),
-                             "high": np.exp(ends[1] / 2)})
+        return tuple(np.exp(quantile(cdf, p, centre - far, centre + far) / 2)
+                     for p in ((1 - level) / 2, (1 + level) / 2))
 
     def predict(self, settings: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
         """Standard deviation of new runs with its confidence interval; ``low`` and ``high`` are for

@@ -347,8 +347,29 @@ class KindFit(RunsSide, SettingsSide, ABC):
         return rows @ self.coefficients, np.sqrt(np.maximum(variance, 0))
 
     @abstractmethod
+    def mean_at(self, centre: np.ndarray) -> np.ndarray:
+        """Mean on the response's own scale (the median on a log scale) where the linear predictor
+        is `centre`; (n,) gives (n,)."""
+
+    @abstractmethod
+    def limits_at(self, centre: np.ndarray, se: np.ndarray, level: float,
+                  runs: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        """Ends of the interval for the mean of `runs` new runs.
+
+        Parameters
+        ----------
+        centre, se : ndarray, shape (n,)
+            Linear predictor and its standard error.
+        level : float
+        runs : int
+        """
+
     def _predicted(self, centre: np.ndarray, se: np.ndarray, level: float) -> pd.DataFrame:
-        """``mean, mean_low, mean_high, low, high`` from the linear predictor."""
+        half = self._quantile(level) * se
+        low, high = self.limits_at(centre, se, level)
+        return pd.DataFrame({
+            "mean": self.mean_at(centre), "mean_low": self.mean_at(centre - half),
+            "mean_high": self.mean_at(centre + half), "low": low, "high": high})
 
     def _finish(self, out: pd.DataFrame, settings: pd.DataFrame, unit: str | None = None,
                 statistic: str = "mean") -> pd.DataFrame:

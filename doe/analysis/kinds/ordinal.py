@@ -191,7 +191,7 @@ class GradeFit(KindFit):
         their coverage is at least `level` (with the parameters as estimated). See
         `predict_grades` for probabilities.
         """
-        self.linear(settings, level)  # refuses what cannot be predicted
+        centre, own_se = self.linear(settings, level)
         rows = self.design_rows(settings)
         eta, _ = self._thresholds(rows)
         values, cells = np.array(self.seen, float), cell_probabilities(eta)
@@ -206,15 +206,29 @@ class GradeFit(KindFit):
         half = self._quantile(level) * se / (values[-1] - values[0]) / (place * (1 - place))
         limits = [values[0] + (values[-1] - values[0]) * special.expit(special.logit(place) + s)
                   for s in (-half, half)]
-        below, tail = np.cumsum(cells, axis=1), (1 - level) / 2
-        low = values[np.argmax(below > tail, axis=1)]
-        high = values[np.argmax(below >= 1 - tail - 1e-12, axis=1)]
+        low, high = self.limits_at(centre, own_se, level)
         out = pd.DataFrame({"mean": mean, "mean_low": limits[0], "mean_high": limits[1],
                             "low": low, "high": high})
         return self._finish(out, settings, unit="", statistic="mean grade")
 
-    def _predicted(self, centre: np.ndarray, se: np.ndarray, level: float) -> pd.DataFrame:
-        raise NotImplementedError  # `predict` needs all thresholds at once
+    def _cells_at(self, centre: np.ndarray) -> np.ndarray:
+        """Probabilities of the grades seen; (n,) gives (n, K)."""
+        return cell_probabilities(np.asarray(centre)[:, None] + self.levels - self.levels[0])
+
+    def mean_at(self, centre: np.ndarray) -> np.ndarray:
+        return self._cells_at(centre) @ np.array(self.seen, float)
+
+    def limits_at(self, centre: np.ndarray, se: np.ndarray, level: float,
+                  runs: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        """As `KindFit.limits_at`, with the parameters as estimated."""
+        one = np.zeros((len(centre), self.seen[-1] - self.seen[0] + 1))
+        one[:, np.array(self.seen) - self.seen[0]] = self._cells_at(centre)
+        total = one
+        for _ in range(runs - 1):
+            total = np.array([np.convolve(a, b) for a, b in zip(total, one, strict=True)])
+        below, tail = np.cumsum(total, axis=1), (1 - level) / 2
+        return (self.seen[0] + np.argmax(below > tail, axis=1) / runs,
+                self.seen[0] + np.argmax(below >= 1 - tail - 1e-12, axis=1) / runs)
 
     # -- the runs
 

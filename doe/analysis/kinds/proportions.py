@@ -143,20 +143,25 @@ class ProportionFit(KindFit):
             raise InputError("trials", given, "this is not a whole number of at least 1",
                              "Give how many are tried")
         centre, se = self.linear(settings, level)
-        out = self._finish(self._predicted(centre, se, level, m), settings)
+        out = self._finish(self._predicted(centre, se, level), settings)
+        out["low"], out["high"] = self._limits(centre, se, level, m)
         out.attrs["trials"] = ([float(v) for v in given] if np.ndim(given) else float(given)
                                ) if self.counted else None
         return out
 
-    def _predicted(self, centre: np.ndarray, se: np.ndarray, level: float,
-                   trials: np.ndarray | None = None) -> pd.DataFrame:
-        half = self._quantile(level) * se
-        m = np.full(len(centre), self.usual_trials) if trials is None else trials
-        low, high = share_limits(centre, se, self.df_reference, level, m if self.counted else None,
-                                 self.dispersion)
-        ends = {"mean": special.expit(centre), "mean_low": special.expit(centre - half),
-                "mean_high": special.expit(centre + half), "low": low, "high": high}
-        return pd.DataFrame(ends) * self._whole
+    def mean_at(self, centre: np.ndarray) -> np.ndarray:
+        return special.expit(centre) * self._whole
+
+    def limits_at(self, centre: np.ndarray, se: np.ndarray, level: float,
+                  runs: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        return self._limits(centre, se, level, np.full(len(centre), self.usual_trials), runs)
+
+    def _limits(self, centre: np.ndarray, se: np.ndarray, level: float, trials: np.ndarray,
+                runs: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        whole = (share_limits(centre, se, self.df_reference, level, trials * runs, self.dispersion)
+                 if self.counted else
+                 share_limits(centre, se, self.df_reference, level, None, self.dispersion / runs))
+        return tuple(end * self._whole for end in whole)
 
     # -- the runs
 
