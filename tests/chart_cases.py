@@ -29,11 +29,11 @@ CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions", "res
           "contour", "contour_log", "surface", "prediction_profile", "conformance",
           "operating_window", "plan_map", "column_correlation", "precision_map",
           "detectable_effects", "run_progress", "compared_power", "region_fractions",
-          "residuals_by_factor")
+          "residuals_by_factor", "set_up_strip")
 NASTY_CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions",
                 "residual_panel", "contour", "surface", "prediction_profile", "conformance",
                 "operating_window", "run_progress", "compared_power", "region_fractions",
-                "residuals_by_factor")
+                "residuals_by_factor", "set_up_strip")
 NASTY = "<b>a</b> & <script>x</script> %{y} $z$"
 
 
@@ -162,6 +162,7 @@ def every_chart() -> dict[str, go.Figure]:
         "compared_power": charts.compared_power(compared(), SIZE),
         "region_fractions": charts.region_fractions(compared()),
         "residuals_by_factor": charts.residuals_by_factor(quadratic),
+        "set_up_strip": charts.set_up_strip(plan, {"pressure": 15}),
     }
 
 
@@ -183,6 +184,7 @@ def nasty_charts() -> dict[str, go.Figure]:
         "compared_power": charts.compared_power(_nasty_compared(), f.response),
         "region_fractions": charts.region_fractions(_nasty_compared()),
         "residuals_by_factor": charts.residuals_by_factor(f),
+        "set_up_strip": charts.set_up_strip(full_factorial(f.region, seed=1)),
     }
 
 

@@ -8,7 +8,13 @@ from statsmodels.stats.power import TTestIndPower
 
 from doe import Factor, Region, Response, charts
 from doe.errors import InputError
-from doe.planning import appraise, full_factorial, prediction_variance
+from doe.planning import (
+    appraise,
+    full_factorial,
+    prediction_variance,
+    reorder,
+    set_ups,
+)
 from doe.terms import Term
 
 
@@ -167,3 +173,44 @@ def test_the_goal_decides_what_is_best_so_far():
         best = 31 if goal == "maximise" else 12
         assert cases.plain_title(charts.run_progress(RUNS, response)).endswith(
             f"{said} {best}.0 µm")
+
+
+# ---- set-ups
+
+def strip_plan():
+    """Pressure is set once a block, time and lot in between."""
+    region = Region([Factor("time", 60, 300, unit="s"),
+                     Factor("pressure", 2, 50, unit="kPa", hard_to_change=True),
+                     Factor.categorical("lot", ["A", "B"])])
+    return reorder(full_factorial(region, replicates=2, seed=1), "fewest changes", seed=1)
+
+
+def test_strip_is_broken_where_a_factor_is_set_anew():
+    plan = strip_plan()
+    times = {"pressure": 15.0, "lot": 2.0}
+    figure = charts.set_up_strip(plan, times)
+    # Most minutes on top: bands in the order pressure, lot, time.
+    assert [t.replace("<br>", " ") for t in figure.layout.yaxis.ticktext] == [
+        "pressure (kPa)", "lot", "time (s)"]
+    told = set_ups(plan, times)
+    for place, label in enumerate(("pressure", "lot", "time")):
+        starts = told.loc[told["set"].str.contains(label), "run"] - 0.5
+        strokes = [s.x0 for s in figure.layout.shapes if (s.y0 + s.y1) / 2 == place]
+        assert strokes == starts.tolist()
+    shade = dict(zip(("pressure", "lot", "time"), figure.data[0].z, strict=True))
+    np.testing.assert_allclose(shade["pressure"], (plan.runs["pressure"] - 2) / 48)
+    np.testing.assert_array_equal(shade["lot"], plan.runs["lot"] == "B")
+    aside = [n.text for n in figure.layout.annotations if n.xref == "paper"]
+    lots = int(told["set"].str.contains("lot").sum())
+    assert aside[:2] == ["2 × 15 min", f"{lots} × 2 min"]
+    minutes = told["minutes"].sum()
+    assert minutes == 30 + 2 * lots
+    assert cases.plain_title(figure) == (
+        f"Set-ups take {minutes:g} min over 16 runs, 30 of them for pressure")
+    assert "Time is taken to need no time." in figure.layout.title.text.replace("<br>", " ")
+
+
+def test_strip_without_times_counts():
+    figure = charts.set_up_strip(strip_plan())
+    assert "pressure least often, 2 times" in cases.plain_title(figure)
+    assert "No time was given" in figure.layout.title.text.replace("<br>", " ")

@@ -175,6 +175,16 @@ def test_neighbours_at_one_hard_setting_become_a_group():
     assert "can pass for an effect" in " ".join(plan.remarks)
 
 
+def test_without_times_factors_hard_to_change_come_first():
+    plan = reorder(plan_of(4, hard="c"), "fewest changes", seed=1)
+    # Set once and changed once; the other three change one at a time, eight runs each: 7 + 7,
+    # and none where the hard one does.
+    strip = set_ups(plan)
+    assert strip["set"].str.contains(r"\bc\b").sum() == 2
+    assert strip["changes"].iloc[1:].sum() == 15
+    assert "changes between runs cost 12 % of what a random order" in " ".join(plan.remarks)
+
+
 def test_cost_is_told_against_a_random_order():
     # In a random order of the 2^2 a factor differs between neighbours with probability 2/3:
     # 2 · 3 · 2/3 = 4 changes on average, against 3 at least.

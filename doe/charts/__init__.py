@@ -17,6 +17,7 @@ from doe.charts.refresh import refresh
 from doe.charts.residuals import residuals_by_factor
 from doe.charts.runs import run_progress
 from doe.charts.still import Still, picture
+from doe.charts.strip import set_up_strip
 from doe.charts.surfaces import contour, surface
 from doe.charts.theme import TEMPLATE
 from doe.charts.window import operating_window
@@ -43,5 +44,6 @@ __all__ = [
     "residual_panel",
     "residuals_by_factor",
     "run_progress",
+    "set_up_strip",
     "surface",
 ]

@@ -64,8 +64,11 @@ def codes_of(plan: Plan) -> np.ndarray:
 
 
 def minutes_of(plan: Plan, change_minutes: Mapping[str, float] | None) -> np.ndarray:
+    """Cost of a change of each factor, shape (k,): in min, or if no times are given 1 for those
+    hard to change and 0 for others, or 1 for all if none is hard to change."""
     if change_minutes is None:
-        return np.ones(len(plan.region))
+        hard = np.array([f.hard_to_change for f in plan.region.factors])
+        return hard.astype(float) if hard.any() else np.ones(len(plan.region))
     for name, value in change_minutes.items():
         as_number(f"change_minutes, {plan.region[name].name}", value, at_least=0)
     return np.array([float(change_minutes.get(n, 0.0)) for n in plan.region.names])

@@ -55,7 +55,8 @@ def reorder(plan: Plan, how: str = "random", seed: int | None = None, *, degree:
         Of the trend, for "trend-robust".
     change_minutes : mapping, optional
         Time to change the setting of a factor, min, for "fewest changes" and the remarks. If
-        left out, all changes count alike.
+        left out, each change of a factor hard to change counts alike, and others only where that
+        leaves a choice; if none is hard to change, all count alike.
     first : int
         The first run that may move; those before are done already.
     starts : int
