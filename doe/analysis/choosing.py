@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -125,9 +126,7 @@ class Candidates:
         if not free:
             raise InputError("candidates", [str(t) for t in terms], "there is nothing to choose "
                              "from", "Name at least one term beyond those kept")
-        encoded = fit.region.encode(fit.data)
-        powers = [model_terms.exponents(fit.region, [t])[0] for t in free]
-        blocks = [model_terms.expand(encoded, p) for p in powers]
+        blocks = _columns_of(fit, free)
         return cls(tuple(free), always, columns.matrix.to_numpy()[:, common],
                    np.hstack(blocks), tuple(b.shape[1] for b in blocks))
 
@@ -143,13 +142,7 @@ class Candidates:
 
     def needs(self, heredity: str) -> tuple[tuple[int, ...], ...]:
         """For each term, the candidates it depends on."""
-        place, out = {t: j for j, t in enumerate(self.terms)}, []
-        for term in self.terms:
-            parents = [p for p in term.parents() if p.order == term.order - 1]
-            missing = [p for p in parents if p not in self.always]
-            met = heredity == "none" or (heredity == "weak" and len(missing) < len(parents))
-            out.append(() if met else tuple(place[p] for p in missing if p in place))
-        return tuple(out)
+        return _needs(self.terms, self.always, heredity)
 
     def sets(self, heredity: str, limit: int = gram.GREATEST_COUNT,
              most_columns: int | None = None) -> Subsets:
@@ -165,6 +158,32 @@ class Candidates:
     def matrix(self, members: np.ndarray) -> np.ndarray:
         """Model columns of one model, common ones first; shape (n, p)."""
         return np.hstack([self.base, self.columns[:, gram.columns_of(members, self.widths)]])
+
+
+@lru_cache(maxsize=16)
+def _needs(terms: tuple[Term, ...], always: tuple[Term, ...],
+           heredity: str) -> tuple[tuple[int, ...], ...]:
+    place, out = {t: j for j, t in enumerate(terms)}, []
+    for term in terms:
+        parents = [p for p in term.parents() if p.order == term.order - 1]
+        missing = [p for p in parents if p not in always]
+        met = heredity == "none" or (heredity == "weak" and len(missing) < len(parents))
+        out.append(() if met else tuple(place[p] for p in missing if p in place))
+    return tuple(out)
+
+
+def _columns_of(fit: Fit, terms: Sequence[Term]) -> list[np.ndarray]:
+    """Each term's columns in the runs, those of the fit where it has them; shapes (n, width)."""
+    matrix, place, encoded, out = fit.columns.matrix.to_numpy(), {}, None, []
+    for j, owner in enumerate(fit.columns.owner):
+        place.setdefault(owner, []).append(j)
+    for term in terms:
+        if term in place:
+            out.append(matrix[:, place[term]])
+            continue
+        encoded = fit.region.encode(fit.data) if encoded is None else encoded
+        out.append(model_terms.expand(encoded, model_terms.exponents(fit.region, [term])[0]))
+    return out
 
 
 def wanted_terms(fit: Fit, candidates: Sequence[Term] | str | None,

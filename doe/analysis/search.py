@@ -65,16 +65,8 @@ class Search:
     rule : Rule
         ``method, criterion, heredity``.
     candidates : Candidates
-    table : DataFrame
-        ``terms`` (formula), ``label, coefficients`` (their number), ``sigma, r2_adjusted,
-        r2_predicted, aicc, bic, delta``: the best models, at least all those with `delta` below 2
-        (200 at most). `delta` is how much more the criterion is than the best model's; for
-        predicted R² it is n log(PRESS), which reads alike.
-    path : DataFrame
-        The same for each step of the search (``step, change``), or for an exhaustive one the best
-        model of each size.
-    models : tuple of tuple of Term
-        Those of `table`.
+    data : Reduced
+        Their columns and the response, as the models were compared by them.
     members, scores : ndarray
         The models not negligible beside the best one, best first: their candidates (K, T) and
         their criterion (K,).
@@ -84,20 +76,64 @@ class Search:
         Sum of exp(−delta/2) over all compared models.
     compared, refused : int
         Models compared, and those left aside since the runs cannot estimate them.
+    shown, stations : ndarray of bool, (·, T)
+        The candidates of the models in `table` and on `path`.
+    changes : tuple of str
+        What each step of the path did.
+
+    Notes
+    -----
+    `table`, `path` and `models` are made when they are asked for, each model from a decomposition
+    of its own.
     """
 
     start: Fit
     rule: Rule
     candidates: Candidates
-    table: pd.DataFrame
-    path: pd.DataFrame
-    models: tuple[tuple[Term, ...], ...]
+    data: Reduced
     members: np.ndarray
     scores: np.ndarray
     importance: np.ndarray
     total_weight: float
     compared: int
     refused: int
+    shown: np.ndarray
+    stations: np.ndarray
+    changes: tuple[str, ...]
+
+    @cached_property
+    def _ranked(self) -> tuple[pd.DataFrame, tuple[tuple[Term, ...], ...]]:
+        """Table and models, best first; the smaller of two that are equal leads."""
+        table, value = _rows(self.start, self.candidates, self.rule, self.data, self.shown)
+        table["delta"] = value - value.min()
+        keys = zip(np.round(value, 6), table["coefficients"], (~self.shown).tolist(), strict=True)
+        order = [i for _, i in sorted((key, i) for i, key in enumerate(keys))]
+        return (table.iloc[order].reset_index(drop=True),
+                tuple(self.candidates.chosen(self.shown[i]) for i in order))
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The best models, at least all those with ``delta`` below 2 (200 at most).
+
+        ``terms`` (formula), ``label, coefficients`` (their number), ``sigma, r2_adjusted,
+        r2_predicted, aicc, bic, delta``: how much more the criterion is than the best model's;
+        for predicted R² it is n log(PRESS), which reads alike.
+        """
+        return self._ranked[0]
+
+    @property
+    def models(self) -> tuple[tuple[Term, ...], ...]:
+        """The models of `table`."""
+        return self._ranked[1]
+
+    @cached_property
+    def path(self) -> pd.DataFrame:
+        """As `table`, for each step of the search (``step, change``), or for an exhaustive one the
+        best model of each size."""
+        path, _ = _rows(self.start, self.candidates, self.rule, self.data, self.stations)
+        path.insert(0, "step", np.arange(len(path)))
+        path.insert(1, "change", list(self.changes))
+        return path
 
     @property
     def best(self) -> tuple[Term, ...]:
@@ -249,40 +285,44 @@ def _exhaustive(fit: Fit, pool: Candidates, rule: Rule, data: Reduced, show: int
     value, rest = (a[:, 0] for a in scores(rule, data, sets))
     usable = _usable(fit, value)
     weight = np.where(usable, np.exp(-(value - value.min()) / 2), 0.0)
-    importance = np.array([weight[(sets.bits >> j & 1).astype(bool)].sum()
+    importance = np.array([weight[sets.bits & (1 << j) != 0].sum()
                            for j in range(len(sets.widths))])
     order = np.argsort(value, kind="stable")[:min(MOST_KEPT, int(usable.sum()))]
     alike = min(MOST_ROWS, int(np.sum(value < value.min() + ALIKE)))
-    table, models = _ranked(fit, pool, rule, data, sets.members(order[:max(show, alike)]))
-    sizes = [np.flatnonzero(usable & (sets.columns == s)) for s in np.unique(sets.columns[usable])]
-    leads = sets.members(np.array([places[np.argmin(rest[places])] for places in sizes]))
-    path, _ = _rows(fit, pool, rule, data, leads)
-    path.insert(0, "step", np.arange(len(path)))
-    path.insert(1, "change", [f"best of {len(places):,}" for places in sizes])
-    order = order[value[order] <= value[order[0]] + NEGLIGIBLE]
-    return Search(fit, rule, pool, table, path, models, sets.members(order), value[order],
+    leads, sizes = _leads(sets.columns, np.where(usable, rest, np.inf))
+    near = order[value[order] <= value[order[0]] + NEGLIGIBLE]
+    return Search(fit, rule, pool, data, sets.members(near), value[near],
                   importance / weight.sum(), float(weight.sum()), int(usable.sum()),
-                  int((~usable).sum()))
+                  int((~usable).sum()), sets.members(order[:max(show, alike)]),
+                  sets.members(leads), tuple(f"best of {size:,}" for size in sizes))
+
+
+def _leads(columns: np.ndarray, rest: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The best model of each size, the first of several, and how many there are of that size."""
+    least = np.full(columns.max() + 1, np.inf)
+    np.minimum.at(least, columns, rest)
+    usable = np.isfinite(rest)
+    best = np.flatnonzero(usable & (rest == least[columns]))
+    sizes, first = np.unique(columns[best], return_index=True)
+    return best[first], np.bincount(columns[usable])[sizes]
 
 
 def _stepwise(fit: Fit, pool: Candidates, rule: Rule, data: Reduced) -> Search:
     steps = walk(pool, rule, data)
     visited = np.array([s.members[0] for s in steps])
-    path, value = _rows(fit, pool, rule, data, visited)
+    _, value = _rows(fit, pool, rule, data, visited)
     changes, sign = [""], "+ " if rule.method == "forward" else f"{wording.MINUS} "
     for now, before, after in zip(steps[1:], visited, visited[1:], strict=False):
         moved, others = int(now.moved[0]), np.flatnonzero(before != after)
         names = [pool.terms[j].label(fit.region) for j in (moved, *others[others != moved])]
         along = f" (with {wording.join(names[1:])})" if names[1:] else ""
         changes.append(sign + names[0] + along)
-    path.insert(0, "step", np.arange(len(path)))
-    path.insert(1, "change", changes)
     usable = _usable(fit, value)
-    table, models = _ranked(fit, pool, rule, data, visited[usable])
     order = np.argsort(value, kind="stable")[:usable.sum()]
     weight = np.exp(-(value[order] - value[order[0]]) / 2)
-    return Search(fit, rule, pool, table, path, models, visited[order], value[order],
-                  weight @ visited[order] / weight.sum(), float(weight.sum()), int(usable.sum()), 0)
+    return Search(fit, rule, pool, data, visited[order], value[order],
+                  weight @ visited[order] / weight.sum(), float(weight.sum()), int(usable.sum()), 0,
+                  visited[usable], visited, tuple(changes))
 
 
 def _usable(fit: Fit, value: np.ndarray) -> np.ndarray:
@@ -292,17 +332,6 @@ def _usable(fit: Fit, value: np.ndarray) -> np.ndarray:
                          "block of a single run?) or leaves three degrees of freedom for error",
                          "Use criterion='aicc', or record more runs")
     return np.isfinite(value)
-
-
-def _ranked(fit: Fit, pool: Candidates, rule: Rule, data: Reduced, members: np.ndarray
-            ) -> tuple[pd.DataFrame, tuple[tuple[Term, ...], ...]]:
-    """The models' table, best first, and their terms; the smaller of two that are equal leads."""
-    table, value = _rows(fit, pool, rule, data, members)
-    table["delta"] = value - value.min()
-    keys = zip(np.round(value, 6), table["coefficients"], (~members).tolist(), strict=True)
-    order = [i for _, i in sorted((key, i) for i, key in enumerate(keys))]
-    return (table.iloc[order].reset_index(drop=True),
-            tuple(pool.chosen(members[i]) for i in order))
 
 
 def _rows(fit: Fit, pool: Candidates, rule: Rule, data: Reduced, members: np.ndarray
