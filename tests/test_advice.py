@@ -12,7 +12,6 @@ from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.planning import advise, make_plan
 from doe.planning.advice import AIMS, WEIGHTS
-from doe.planning.optimal import optimal_plan
 from doe.terms import INTERCEPT, Term, model_matrix, standard_terms
 
 SCREENING = {"fractional factorial", "Plackett–Burman", "definitive screening"}
@@ -137,9 +136,7 @@ def test_precision_is_the_efficiency_an_optimal_plan_states(surface):
 def test_options_and_seed_make_the_plan_again(screening, surface):
     for advice in (screening, surface):
         for plan, row in zip(advice.plans[:3], advice.table.head(3).itertuples(), strict=True):
-            make = optimal_plan if row.family == "optimal" else None
-            again = (make(plan.region, **row.options, seed=1) if make else
-                     make_plan(plan.region, row.family, **row.options, seed=1))
+            again = make_plan(plan.region, row.family, **row.options, seed=1)
             assert again.runs.equals(plan.runs), row.plan
 
 
@@ -215,6 +212,9 @@ def test_too_few_runs_for_the_aim_is_said():
         # A coefficient is determined if its unit vector lies in the space of the rows.
         outside = np.abs(np.eye(15) - np.linalg.pinv(X) @ X).max(axis=1)
         assert row.estimates == pytest.approx((outside < 1e-9).sum() / 15)
+        parts = [getattr(row, name) for name in advice.weights]
+        assert row.score == pytest.approx(
+            row.estimates * np.average(parts, weights=list(advice.weights.values())))
     with pytest.raises(InputError, match="no plan for these factors has so few"):
         advise(Region(factors(7)), runs=4)
 

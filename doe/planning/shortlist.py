@@ -17,18 +17,16 @@ from doe.planning.candidates import Space
 from doe.planning.comparison import optimum_for, worst_of_kind
 from doe.planning.criteria import Criterion, criterion_for
 from doe.planning.fraction_of_region import information_of
-from doe.planning.optimal import optimal_plan
 from doe.planning.plan import Plan
-from doe.planning.split_plot import split_plot
 from doe.planning.structure import has_middle
-from doe.planning.suggest import FAMILIES, make_plan, suggest_runs
+from doe.planning.suggest import make_plan, suggest_runs
 from doe.terms import Term, exponents, standard_terms
 from doe.wording import capitalise, count, join
 
 __all__ = ["Candidate", "Choice", "Wanted", "candidates"]
 
 _TWO_LEVEL = ("full factorial", "fractional factorial", "Plackett–Burman")
-_SEARCHED = {"optimal": optimal_plan, "split-plot": split_plot}
+_SEARCHED = ("optimal", "split-plot")
 _CENTRE = 3
 _MOST_REPLICATES = 4
 _STARTS = 30
@@ -183,7 +181,7 @@ def _kinds(wanted: Wanted) -> Iterator[tuple[str, dict, int]]:
         table = suggest_runs(wanted.region)
     except InputError:  # no family of fixed size fits
         return
-    for row in table[~table["family"].isin(list(_SEARCHED))].itertuples():
+    for row in table[~table["family"].isin(_SEARCHED)].itertuples():
         yield row.family, dict(row.options), int(row.runs)
     k = len(wanted.region)
     regular = (table["family"] == "fractional factorial").any()
@@ -217,9 +215,7 @@ def _fitting(family: str, options: dict, wanted: Wanted, judge: Criterion) -> Ca
 def _make(family: str, options: dict, wanted: Wanted) -> tuple[Plan, dict]:
     if family in _SEARCHED:
         options = options | {"starts": _STARTS}
-        function = FAMILIES.get(family, _SEARCHED[family])
-        return function(wanted.region, **options, seed=wanted.seed, mixer=wanted.mixer), options
-    if wanted.grouped:
+    elif wanted.grouped:
         options = options | {"group_hard_to_change": True}
     return make_plan(wanted.region, family, **options, seed=wanted.seed,
                      mixer=wanted.mixer), options
