@@ -17,6 +17,8 @@ _HOME = {
     "terms": ["Term"],
     "mixer": ["Material", "Mixer", "Vessel", "default_region"],
     "programme": ["Programme", "Step"],
+    "bench": ["Bench"],
+    "budgets": ["heat_budget", "time_budget"],
     "planning": ["Plan", "advise", "appraise", "compare", "make_plan", "simulated_power",
                  "suggest_runs"],
     "analysis": ["Fit", "fit"],
