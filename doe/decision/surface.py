@@ -12,6 +12,7 @@ from scipy import stats
 from doe.analysis.kinds import KindFit
 from doe.errors import InputError
 from doe.factors import Region
+from doe.programme import setting_of, step_of, steps_of
 from doe.terms import expand, exponents
 from doe.wording import digits, join
 
@@ -192,12 +193,17 @@ def rotations(names: Iterable[str]) -> list[tuple[str, str, str]]:
 
     >>> rotations(["revolution", "rotation_ratio", "time"])
     [('rotation', 'revolution', 'rotation_ratio')]
+    >>> rotations(["wetting_rotation_ratio", "revolution", "degassing_time"])
+    [('wetting_rotation', 'revolution', 'wetting_rotation_ratio')]
     """
     names = list(names)
-    stems = [n[: -len("rotation_ratio")] for n in names
-             if n == "rotation_ratio" or n.endswith("_rotation_ratio")]
-    return [(stem + "rotation", stem + "revolution", stem + "rotation_ratio")
-            for stem in stems if stem + "revolution" in names]
+    out = {}
+    for step in steps_of(names):
+        pair = tuple(setting_of(names, step, q) for q in ("revolution", "rotation_ratio"))
+        own = next((n for n in pair if n and step_of(n)), "")
+        if None not in pair:
+            out[pair] = (f"{step}_rotation" if own else "rotation", *pair)
+    return list(out.values())
 
 
 def settings_text(region: Region, settings: Mapping[str, object], names=None) -> str:

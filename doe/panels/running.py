@@ -11,11 +11,12 @@ from doe.charts import run_progress
 from doe.errors import InputError
 from doe.panels.base import Panel, labelled, reports_errors
 from doe.responses import Response
+from doe.sheets.layout import derived, stages
 from doe.sheets.parsing import CellError, read_number
 from doe.store import StudyFile
 from doe.study import Study
 from doe.tables import FONT, html_table
-from doe.wording import digits, join
+from doe.wording import join
 
 __all__ = ["RunningPanel"]
 
@@ -149,6 +150,7 @@ def _typed(response: Response, text: str) -> float | str:
 
 def _settings_card(study: Study, run: int) -> str:
     planned = {**study.brief.held, **study.planned(run)}
+    follows = {k: v[0] for k, v in derived(study, pd.DataFrame([planned])).items()}
     lines = []
     for name, value in planned.items():
         factor = next((f for f in study.brief.region.factors if f.name == name), None)
@@ -156,10 +158,9 @@ def _settings_card(study: Study, run: int) -> str:
         unit = factor.unit if factor else ""
         shown = value if isinstance(value, str) else f"{value:.4g}"
         lines.append((label, f"{shown} {unit}"))
-        if name == "rotation_ratio" and "revolution" in planned:
-            rotation = study.brief.mixer.rotation(pd.DataFrame([planned]))[0]
-            lines.append(("rotation", f"{rotation:g} rpm"))
-    lines.append(("counterbalance", f"{digits(study.brief.counterbalance)} g"))
+        lines += [(s.named("rotation"), f"{follows[s.named('rotation speed')]:g} rpm")
+                  for s in stages(study) if s.ratio == name and s.revolution]
+    lines.append(("counterbalance", f"{follows['counterbalance mass']:g} g"))
     rows = "".join(f'<tr><td style="padding:1px 14px 1px 0">{escape(a)}</td>'
                    f'<td style="text-align:right"><b>{escape(b)}</b></td></tr>' for a, b in lines)
     return f'<table style="{FONT};font-size:15px;margin:2px 0 8px">{rows}</table>'

@@ -25,6 +25,7 @@ from doe.analysis.unlearned import unlearned
 from doe.brief_tables import equipment_tables, factor_table, response_table
 from doe.cautions import cautions, to_programmes
 from doe.decision import Confirmation, Recipe
+from doe.decision.surface import rotations
 from doe.evidence import COMPONENTS, drawings, effects_table, tests_table
 from doe.planning import appraise
 from doe.study import Study
@@ -32,7 +33,6 @@ from doe.tables import Table, html_table
 from doe.wording import digits, join
 
 __all__ = ["SECTIONS"]
-
 
 
 @dataclass(frozen=True)
@@ -148,9 +148,11 @@ def conduct(found: Findings) -> list[dict]:
         {"kind": "text", "text": "None."}]
     if len(data):
         labels = {v.name: v.label for v in (*brief.region.factors, *brief.responses)}
-        columns = {c: labels.get(c, c) for c in data.columns if c not in ("standard", "order")}
+        shown = _with_rotation(data)
+        columns = {c: labels.get(c, c.replace("_", " ")) for c in shown.columns
+                   if c not in ("standard", "order")}
         parts += [heading("Raw data (settings as achieved where they were recorded)"),
-                  table(data, columns, numbers="exact")]
+                  table(shown, columns, numbers="exact")]
         parts += [drawn(charts.run_progress(data, r, total=len(study.plan)))
                   for r in brief.responses if data[r.name].notna().any()]
     remarks = study.log()
@@ -159,6 +161,17 @@ def conduct(found: Findings) -> list[dict]:
         parts += [heading("Remarks made at the mixer"),
                   table(remarks[["run", "attempt", "status", "operator", "remark", "reason"]])]
     return parts
+
+
+def _with_rotation(data: pd.DataFrame) -> pd.DataFrame:
+    """The data with rotation speeds, from which a rounded ratio can be had exactly."""
+    out = data.copy()
+    for rotation, revolution, ratio in rotations(data.columns):
+        out.insert(out.columns.get_loc(ratio) + 1, rotation, data[revolution] * data[ratio])
+        out[ratio] = data[ratio].round(4)
+    out.attrs["units"] = data.attrs.get("units", {}) | {
+        rotation: "rpm" for rotation, *_ in rotations(data.columns)}
+    return out
 
 
 def analysis(found: Findings) -> list[dict]:

@@ -22,7 +22,8 @@ from doe.sheets.parsing import same_unit
 from doe.study import Study
 from doe.wording import decimals_for
 
-__all__ = ["STATES", "Column", "columns", "possible", "sheet_table", "shown_remark"]
+__all__ = ["STATES", "Column", "columns", "derived", "possible", "sheet_table", "shown_remark",
+           "stages"]
 
 STATES = ("done", "void")
 TIME_FORMAT = "YYYY-MM-DD HH:MM"
