@@ -7,7 +7,7 @@ from html import unescape
 import pytest
 
 from doe.panels import AnalysingPanel, ChoosingPanel, PlanningPanel, RunningPanel
-from doe.planning import advise
+from doe.planning import advise, compare
 from doe.planning.changes import set_ups
 from doe.practice import open_practice
 from doe.terms import Term
@@ -97,8 +97,29 @@ class TestPlanning:
         assert "hard to change" in panel.status.value
         assert panel.keep.disabled
 
+    def test_plans_are_compared_side_by_side(self, briefed):
+        panel = PlanningPanel(briefed)
+        panel.show.value = "Side by side"
+        assert "nothing to compare yet" in panel.status.value
+        first = panel.plan
+        panel.add_beside()
+        choose_plan(panel, "full factorial")
+        found = compare({"a": first, "b": panel.plan}, sd=panel.sd.value, against=())
+        assert found.table.loc["b", "runs"] == len(panel.plan)
+        assert f"{len(first)} runs" in panel.details.value
+        assert f"{len(panel.plan)} runs" in panel.details.value
+        assert len(panel.figure.data) >= 2
+        for place in (1, 2, 3):
+            panel.family.index = place
+            panel.add_beside()
+        assert "at most 4" in panel.status.value
+        panel.clear_beside()
+        assert not panel.beside
+
     def test_every_view_of_a_plan_is_drawn(self, briefed):
         panel = PlanningPanel(briefed)
+        panel.add_beside()
+        choose_plan(panel, "full factorial")
         titles = set()
         for view in panel.show.options:
             panel.show.value = view

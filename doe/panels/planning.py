@@ -8,7 +8,13 @@ from html import escape
 import ipywidgets as widgets
 
 from doe.brief import Brief
-from doe.charts import column_correlation, detectable_effects, plan_map, region_fractions
+from doe.charts import (
+    column_correlation,
+    compared_power,
+    detectable_effects,
+    plan_map,
+    region_fractions,
+)
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.panels.base import Panel, labelled, reports_errors
@@ -17,14 +23,17 @@ from doe.planning import (
     Plan,
     advise,
     appraise,
+    compare,
     effort,
     fraction_of_region,
     make_plan,
     reorder,
     suggest_runs,
 )
+from doe.responses import Response
 from doe.store import StudyFile
 from doe.tables import FONT, html_table
+from doe.wording import join
 
 __all__ = ["PlanningPanel"]
 
@@ -34,7 +43,12 @@ ORDERS = {"as the plan draws it": "", "fully at random": "random",
           "grouped by what is hard to change": "grouped", "robust to drift": "trend-robust",
           "fewest changes": "fewest changes"}
 VIEWS = ("What it can detect", "Where the runs lie", "How precisely it predicts",
-         "How effects correlate")
+         "How effects correlate", "Side by side")
+COMPARED = {"runs": "runs", "estimable": "terms estimated", "error_df": "error df",
+            "D": "D-efficiency", "mean_variance": "mean variance of prediction",
+            "detectable_main_effect": "main effect found",
+            "greatest_correlation": "greatest correlation"}
+MOST_COMPARED = 4
 
 
 class PlanningPanel(Panel):
@@ -53,6 +67,8 @@ class PlanningPanel(Panel):
         The study's brief with the factors and ranges now chosen.
     plan : Plan or None
         The plan now shown; None where the choices make none.
+    beside : dict of str to Plan
+        Plans put aside for comparison, by name.
     """
 
     def __init__(self, file: StudyFile, *, seed: int = 1) -> None:
@@ -60,6 +76,7 @@ class PlanningPanel(Panel):
         self.file = file
         self.origin = file.read().brief
         self.brief, self.plan = self.origin, None
+        self.beside: dict[str, Plan] = {}
         self.rows = {f.name: _FactorRow(f) for f in self.origin.region.factors}
         full = widgets.Layout(width="96%")
         self.aim = widgets.Dropdown(options=list(AIMS), layout=full)
@@ -75,6 +92,8 @@ class PlanningPanel(Panel):
             options=[(r.label, r.name) for r in self.origin.responses], layout=full)
         self.sd = widgets.FloatText(self.origin.responses[0].assumed_sd or 1.0, layout=full)
         self.show = widgets.ToggleButtons(options=VIEWS, style={"button_width": "178px"})
+        self.put_beside = widgets.Button(description="Compare with others", layout=full)
+        self.forget = widgets.Button(description="Compare anew", layout=full)
         self.keep = widgets.Button(description="Keep this plan", button_style="primary",
                                    layout=full)
         self.arrange([
@@ -88,6 +107,7 @@ class PlanningPanel(Panel):
                          ("Blocks", self.blocks), ("Run order", self.order),
                          ("Judge for response", self.response), ("Assumed sd", self.sd)),
             labelled("Seed", self.seed),
+            widgets.HBox([self.put_beside, self.forget]),
             self.keep,
         ])
         self.box.children[1].children = (self.show, *self.box.children[1].children)
@@ -101,6 +121,8 @@ class PlanningPanel(Panel):
         self.family.observe(self._family_changed, "value")
         self.response.observe(self._response_changed, "value")
         self.keep.on_click(lambda _: self.save())
+        self.put_beside.on_click(lambda _: self.add_beside())
+        self.forget.on_click(lambda _: self.clear_beside())
         self._quiet = False
         self._offer_plans()
 
@@ -156,6 +178,9 @@ class PlanningPanel(Panel):
         """Show a plan's appraisal, chart and runs."""
         response = self.brief.response(self.response.value)
         appraisal = appraise(plan, sd=self.sd.value, response=response)
+        if self.show.value == "Side by side":
+            self.show_comparison(plan, response)
+            return
         self.tell([plan.sentence, appraisal.sentence, effort(plan, self.brief).sentence,
                    *plan.remarks, *appraisal.alias_sentences[:6], *self.brief.warnings])
         self.draw([lambda: detectable_effects(appraisal, response), lambda: plan_map(plan),
@@ -164,6 +189,34 @@ class PlanningPanel(Panel):
         self.details.value = (
             f'<details style="{FONT}"><summary>The {len(plan)} runs in their order</summary>'
             + html_table(plan.table, _headings(plan)) + "</details>")
+
+    def show_comparison(self, plan: Plan, response: Response) -> None:
+        """Show the plans put aside, and the one now chosen, side by side."""
+        plans = {**self.beside, _name(plan): plan}
+        if len(plans) < 2:
+            raise InputError("plans to compare", len(plans), "there is nothing to compare yet",
+                             'Press "Compare with others" for a plan, then choose another')
+        found = compare(plans, sd=self.sd.value, against=())
+        self.tell(found.sentences)
+        self.draw(compared_power(found, response))
+        self.details.value = html_table(found.table.reset_index(), {"plan": "plan", **COMPARED})
+
+    @reports_errors
+    def add_beside(self) -> None:
+        """Put the plan now chosen aside, to be compared with others."""
+        if self.plan is None:
+            return
+        if len(self.beside) == MOST_COMPARED - 1 and _name(self.plan) not in self.beside:
+            raise InputError("plans to compare", len(self.beside) + 1, "with the one chosen, at "
+                             f"most {MOST_COMPARED} are compared", 'Press "Compare anew" first')
+        self.beside[_name(self.plan)] = self.plan
+        self.say(f"Put aside: {join(self.beside)}. Choose another plan and look at them side by "
+                 "side.")
+
+    def clear_beside(self) -> None:
+        """Forget the plans put aside."""
+        self.beside.clear()
+        self.say("No plans are put aside.")
 
     @reports_errors
     def save(self) -> None:
@@ -241,6 +294,11 @@ class PlanningPanel(Panel):
             self.sd.value = sd
         else:
             self.update()
+
+
+def _name(plan: Plan) -> str:
+    """Short name of a plan among others."""
+    return f"{plan.sentence.split(':')[0]}, {len(plan)} runs"
 
 
 def _offer(row) -> str:
