@@ -294,7 +294,7 @@ def choose(study: StudyPath) -> None:
     if not fits:
         raise InputError("study", str(study), "no response has two measurements yet",
                          "Record more runs first")
-    recipe = recommend(value, fits)
+    recipe = recommend(value.brief, fits)
     for sentence in recipe.sentences:
         out.print(f"• {sentence}", markup=False)
     out.print(repr(Table(recipe.table, ["label", "unit", "predicted", "low", "high",

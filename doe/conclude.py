@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from doe.analysis import Fit, MixedFit, backward, fit_mixed
 from doe.analysis.kinds import KindFit, fit_kind
+from doe.brief import Brief
 from doe.decision import Recipe, best_setting
 from doe.responses import Response
 from doe.study import Study
@@ -53,17 +54,17 @@ def fit_all(study: Study) -> dict[str, Fit | MixedFit | KindFit]:
             for name, f in fits.items()}
 
 
-def recommend(study: Study, fits: Mapping[str, Fit | MixedFit | KindFit], *,
+def recommend(brief: Brief, fits: Mapping[str, Fit | MixedFit | KindFit], *,
               seed: int = 1) -> Recipe:
-    """The shortest cycle that serves all responses, for this study's mixer, vessel and material.
+    """The shortest cycle that serves all responses, for the brief's mixer, vessel and material.
 
     Settings whose prediction intervals for one new run keep every specification are looked
     for first; where there is none, or a model leaves no degrees of freedom for error, those
     whose predicted means do.
     """
-    brief = study.brief
     options = {"mixer": brief.mixer, "vessel": brief.vessel, "material": brief.material,
-               "fill_mass": brief.fill_mass, "prefer_short": True, "seed": seed}
+               "fill_mass": brief.fill_mass, "held": brief.held, "steps": brief.steps,
+               "prefer_short": True, "seed": seed}
     usable = list(fits.values())
     if all(f.df_error for f in usable):
         recipe = best_setting(usable, secure=True, **options)

@@ -66,7 +66,7 @@ def run_demo(folder: str | Path, *, seed: int, progress: Callable[[str], None] |
     said.append(f"Response surface. {surface.plan.sentence}")
     step("Response surface: best setting")
     fits = fit_all(surface)
-    recipe = recommend(surface, fits, seed=seed)
+    recipe = recommend(surface.brief, fits, seed=seed)
     said += recipe.sentences
 
     step("Confirmation runs")

@@ -19,8 +19,8 @@ from doe.units import check_numbers, with_unit
 if TYPE_CHECKING:
     from doe.mixer import Material, Mixer, Vessel
 
-__all__ = ["ATMOSPHERE", "QUANTITIES", "Programme", "Step", "quantity_of", "setting_of",
-           "step_of", "steps_of"]
+__all__ = ["ATMOSPHERE", "QUANTITIES", "Programme", "Step", "in_words", "quantity_of",
+           "setting_of", "step_of", "steps_of"]
 
 QUANTITIES = ("revolution", "rotation_ratio", "time", "pressure")
 ATMOSPHERE = 101.3
@@ -61,6 +61,14 @@ def steps_of(names: Iterable[str], order: Sequence[str] = ()) -> list[str]:
 def setting_of(names: Collection[str], step: str, quantity: str) -> str | None:
     """The setting that a step takes a quantity from: its own, else the common one, if any."""
     return next((n for n in (f"{step}_{quantity}", quantity) if n in names), None)
+
+
+def in_words(name: str, value: float | str) -> str:
+    """A setting with its unit: ``"degassing time 90 s"``."""
+    if isinstance(value, str):
+        return f"{name.replace('_', ' ')} {value}"
+    unit = {"revolution": "rpm", "time": "s", "pressure": "kPa"}.get(quantity_of(name), "")
+    return f"{name.replace('_', ' ')} {value:.6g} {unit}".rstrip()
 
 
 @dataclass(frozen=True)

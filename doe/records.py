@@ -62,15 +62,21 @@ class Record:
     reason: str = ""
 
     def __post_init__(self) -> None:
-        put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731
-        for key in ("run", "attempt"):
-            put(key, as_whole(f"record, {key}", getattr(self, key)))
-        as_choice("record, status", self.status, STATES)
-        for key in ("settings", "measurements", "qualifiers"):
-            if not isinstance(getattr(self, key), Mapping):
-                raise InputError(f"record, {key}", getattr(self, key), "this is no mapping",
+        # A sheet makes a hundred thousand of these: the usual case of each check comes first.
+        put = object.__setattr__
+        if not (type(self.run) is type(self.attempt) is int and self.run >= 0 <= self.attempt):
+            for key in ("run", "attempt"):
+                put(self, key, as_whole(f"record, {key}", getattr(self, key)))
+        if self.status not in STATES:
+            as_choice("record, status", self.status, STATES)
+        for key, value in (("settings", self.settings), ("measurements", self.measurements),
+                           ("qualifiers", self.qualifiers)):
+            if type(value) is not dict and not isinstance(value, Mapping):
+                raise InputError(f"record, {key}", value, "this is no mapping",
                                  "Give a dict by name, such as {'voids': 0.4}")
-            put(key, dict(getattr(self, key)))
+            put(self, key, dict(value))
+        if type(self.time) is type(self.operator) is type(self.remark) is type(self.reason) is str:
+            return
         for key in ("time", "operator", "remark", "reason"):
             if not isinstance(getattr(self, key), str):
                 raise InputError(f"record, {key}", getattr(self, key), "this is not a text",

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from study_cases import template_brief
 
 from doe import Response, make_plan
-from doe.analysis import Fit, MixedFit
+from doe.analysis import Fit, MixedFit, fit
 from doe.analysis.kinds import CensoredFit, CountFit, ProportionFit
 from doe.conclude import FEW_DEGREES, fit_all, fit_response, recommend
-from doe.decision import confirmation
+from doe.decision import best_setting, confirmation
 from doe.decision.surface import Stack
 from doe.panels import AnalysingPanel, ChoosingPanel
+from doe.physics import relative_acceleration
 from doe.records import Record
 from doe.report import report_html
 from doe.study import Study
@@ -84,7 +87,7 @@ def test_few_degrees_for_error_lead_to_elimination_that_is_said():
 
 @pytest.fixture(scope="module")
 def recipe(study, fits):
-    return recommend(study, fits)
+    return recommend(study.brief, fits)
 
 
 def test_the_recipe_serves_responses_of_every_kind(study, fits, recipe):
@@ -128,5 +131,27 @@ def test_every_kind_reaches_report_and_panels(study, fits):
     for name in fits:
         panel.response.value = name
         assert panel.figure.data
-    choosing = ChoosingPanel(fits, study.brief.mixer)
+    choosing = ChoosingPanel(fits, study.brief)
     assert len(choosing.predictions()) == 4
+    for place, (label, _) in enumerate(choosing.map.options):  # profiles, maps, surfaces
+        choosing.map.index = place
+        assert choosing.figure.data, label
+        assert "Not done" not in choosing.status.value
+
+
+def test_cautions_look_at_the_whole_programme_with_what_was_held():
+    """A held revolution at 1.2 times the acceleration that the vessel is rated for."""
+    brief = template_brief(responses=RESPONSES[3:])
+    fast = brief.region["revolution"].high
+    rated = float(relative_acceleration(fast, brief.mixer.carrier_radius)) / 1.2
+    vessel = replace(brief.vessel, rated_acceleration=rated)
+    f = fit_all(made_study(grouped=False))["lump"]
+    region = f.region.hold({"revolution": fast})
+    held = fit(f.data, f.response, region, "rotation_ratio + time + pressure")
+    free = best_setting([held], mixer=brief.mixer, vessel=vessel)
+    assert not any(line.startswith("DO NOT RUN") for line in free.cautions)
+    whole = best_setting([held], mixer=brief.mixer, vessel=vessel, held={"revolution": fast})
+    assert whole.cautions[0].startswith("DO NOT RUN")
+    assert f"revolution {fast:.6g} rpm" in whole.sentence
+    assert whole.settings["rotation"] == pytest.approx(
+        fast * whole.settings["rotation_ratio"], abs=brief.mixer.rotation_increment)

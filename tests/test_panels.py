@@ -251,7 +251,7 @@ class TestAnalysing:
 class TestChoosing:
     @pytest.fixture
     def panel(self, run_study):
-        return ChoosingPanel(AnalysingPanel(run_study).fits, run_study.brief.mixer)
+        return ChoosingPanel(AnalysingPanel(run_study).fits, run_study.brief)
 
     def test_predictions_are_those_of_the_fits_at_a_settable_setting(self, panel):
         panel.sliders["time"].value = panel.sliders["time"].options[5][1]
@@ -259,7 +259,7 @@ class TestChoosing:
         table = panel.predictions()
         for f, mean in zip(panel.fits, table["mean"], strict=True):
             assert mean == f.predict(row)["mean"].iloc[0]
-        assert panel.mixer.snap(row, panel.region).equals(row)
+        assert panel.brief.mixer.snap(row, panel.region).equals(row)
 
     def test_a_moved_slider_changes_words_and_figure(self, panel):
         words = panel.words.value

@@ -71,7 +71,7 @@ def test_user_text_is_escaped(study):
 def test_the_analysts_own_choices_are_reported(study):
     fits = fit_all(study)
     fits = {"voids": fits["voids"].refit(fits["voids"].terms[:5])}
-    text = body(report_html(study, fits=fits, recipe=recommend(study, fits)))
+    text = body(report_html(study, fits=fits, recipe=recommend(study.brief, fits)))
     assert escape(fits["voids"].sentence) in text
     assert "Largest agglomerate: 11 runs" not in text
 

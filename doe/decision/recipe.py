@@ -24,6 +24,7 @@ from doe.decision.tolerances import tolerances
 from doe.errors import InputError, as_number
 from doe.factors import to_increment
 from doe.mixer import Material, Mixer, Vessel
+from doe.programme import in_words
 from doe.wording import digits, interval, join, percent, quantity
 
 __all__ = ["Recipe", "best_setting"]
@@ -42,8 +43,8 @@ class Recipe:
     Attributes
     ----------
     settings : dict
-        One settable value a factor, in natural units; with revolution and rotation ratio
-        also ``rotation``, rpm.
+        One settable value a factor, in natural units, and what was held; with revolution and
+        rotation ratio also ``rotation``, rpm.
     table : DataFrame
         One row a response: ``response, label, unit, predicted`` (mean; median on a log
         scale), ``mean_low, mean_high`` (confidence interval), ``low, high`` (prediction
@@ -87,7 +88,9 @@ class Recipe:
 
 def best_setting(fits: Sequence, *, mixer: Mixer | None = None, vessel: Vessel | None = None,
                  material: Material | None = None, fill_mass: float | None = None,
-                 fixed: Mapping[str, object] | None = None, prefer_short: bool = False,
+                 fixed: Mapping[str, object] | None = None,
+                 held: Mapping[str, object] | None = None, steps: Sequence[str] = (),
+                 prefer_short: bool = False,
                  give: float = 0.10, secure: bool = False, level: float = 0.95, count: int = 5,
                  seed: int = 1) -> Recipe:
     """The settable setting inside the region with the greatest overall desirability.
@@ -106,6 +109,11 @@ def best_setting(fits: Sequence, *, mixer: Mixer | None = None, vessel: Vessel |
         For the cautions; fill mass in g.
     fixed : mapping, optional
         Factors held at one setting.
+    held : mapping, optional
+        Settings that are no factors and were the same in every run, natural units: they belong
+        to the programme that the cautions look at.
+    steps : sequence of str, optional
+        Order of the programme's steps, where the names of settings do not give it.
     prefer_short : bool
         Choose the shortest time (factors named ``time`` or ``*_time``) among the settings
         that meet every specification and come within `give` of the greatest desirability.
@@ -157,11 +165,11 @@ def best_setting(fits: Sequence, *, mixer: Mixer | None = None, vessel: Vessel |
                _apart(space, merit, [p for p, _ in points], sample, count + 1 - len(points))]
     alternatives = _alternatives(space, merit, points)
     factors = alternatives.iloc[0][stack.region.names].to_dict()
-    settings = _with_rotation(factors, mixer)
+    settings = _with_rotation({**factors, **(held or {})}, mixer)
     table = _table(fits, merit, pd.DataFrame([factors]), level)
     meets_all = bool(chosen.merit >= 0)
     sentences = _sentences(stack, merit, reaches, settings, table, chosen, short, level, space)
-    items = cautions(mixer, vessel, material, to_programmes(pd.DataFrame([factors])),
+    items = cautions(mixer, vessel, material, to_programmes(pd.DataFrame([settings]), steps),
                      fill_mass=fill_mass)
     if table["extrapolated"].any() or table["remote"].any():
         items.insert(0, "Extrapolation: no run was made near this setting; heat, foaming and "
@@ -313,9 +321,12 @@ def _meets(response, mean: float, low: float, high: float, level: float) -> str:
 def _sentences(stack, merit, reaches, settings, table, chosen, short, level, space) -> list[str]:
     region = stack.region
     run = settings_text(region, settings)
-    speeds = [f"{n.replace('_', ' ')} {digits(v)} rpm" for n, v in settings.items()
-              if n not in region.names]
-    out = [f"Run at {run}" + (f", so {join(speeds)}" if speeds else "") + "."]
+    speeds = {n: f"{n.replace('_', ' ')} {digits(settings[n])} rpm"
+              for n, *_ in rotations(settings)}
+    out = [f"Run at {run}" + (f", so {join(speeds.values())}" if speeds else "") + "."]
+    held = [in_words(n, v) for n, v in settings.items() if n not in (*region.names, *speeds)]
+    if held:
+        out.append(f"Held as in every run: {join(held)}.")
     limited = table["specification"] != "no limits"
     value = f"overall desirability {digits(overall(table['desirability'], merit.weights), 2)}"
     if chosen.merit >= 0:

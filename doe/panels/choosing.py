@@ -8,9 +8,10 @@ import ipywidgets as widgets
 import pandas as pd
 
 from doe.analysis import Fit
+from doe.brief import Brief
 from doe.charts import contour, prediction_profile, surface
-from doe.decision import Recipe, best_setting
-from doe.mixer import Mixer
+from doe.conclude import recommend
+from doe.decision import Recipe
 from doe.panels.base import Panel, labelled, reports_errors
 from doe.tables import html_table
 
@@ -27,8 +28,9 @@ class ChoosingPanel(Panel):
     Parameters
     ----------
     fits : sequence or mapping of Fit
-    mixer : Mixer, optional
-        Its increments are what the sliders move in.
+    brief : Brief
+        Its mixer's increments are what the sliders move in; the recipe is for its vessel and
+        material.
 
     Attributes
     ----------
@@ -36,10 +38,10 @@ class ChoosingPanel(Panel):
         The best setting, once it was asked for.
     """
 
-    def __init__(self, fits: Sequence[Fit] | Mapping[str, Fit], mixer: Mixer | None = None) -> None:
+    def __init__(self, fits: Sequence[Fit] | Mapping[str, Fit], brief: Brief) -> None:
         super().__init__()
         self.fits = list(fits.values() if isinstance(fits, Mapping) else fits)
-        self.mixer = mixer
+        self.brief = brief
         self.recipe: Recipe | None = None
         self.region = self.fits[0].region
         full = widgets.Layout(width="96%")
@@ -74,7 +76,7 @@ class ChoosingPanel(Panel):
     def settings(self) -> pd.DataFrame:
         """The setting now chosen, as the mixer can make it; one row."""
         chosen = pd.DataFrame([{name: s.value for name, s in self.sliders.items()}])
-        return self.mixer.snap(chosen, self.region) if self.mixer else self.region.snap(chosen)
+        return self.brief.mixer.snap(chosen, self.region)
 
     def predictions(self) -> pd.DataFrame:
         """One row a response: predicted, with intervals and specification."""
@@ -114,7 +116,7 @@ class ChoosingPanel(Panel):
     @reports_errors
     def find_best(self) -> None:
         """Find the best setting and move there."""
-        self.recipe = best_setting(self.fits, mixer=self.mixer)
+        self.recipe = recommend(self.brief, {f.response.name: f for f in self.fits})
         self._quiet = True
         for name, slider in self.sliders.items():
             value = self.recipe.settings[name]

@@ -26,7 +26,7 @@ FEW = 21
 """A factor with at most this many settable values is searched over just these."""
 _SAMPLED = 10_000
 _EVERY = 99
-_FEW_WAYS = 1000
+_FEW_WAYS = 500
 """Asking about more points at once is cheaper than asking oftener for up to so many ways."""
 
 
@@ -171,7 +171,7 @@ class Space:
         Found by sections, to ``2^-halvings`` of the way, so a curved limit or a rule known only
         as a function serves as well as a plane.
         """
-        bits = 3 if len(inside) < _FEW_WAYS else 1
+        bits = 5 if len(inside) < _FEW_WAYS else 1
         marks = np.arange(1, 2**bits) / 2**bits
         low, length = np.zeros(len(inside)), 1.0
         for _ in range(-(-halvings // bits)):

@@ -52,7 +52,7 @@ def report_html(study: Study, *, fits: Mapping[str, Fit] | None = None,
     if fits is None:
         fits = fit_all(study)
     if recipe is None and fits:
-        recipe = recommend(study, fits)
+        recipe = recommend(study.brief, fits)
     made = []
     for title, write in sections.SECTIONS.items():
         if progress is not None:

@@ -28,6 +28,7 @@ from doe.decision import Confirmation, Recipe
 from doe.decision.surface import rotations
 from doe.evidence import COMPONENTS, drawings, effects_table, tests_table
 from doe.planning import appraise
+from doe.programme import in_words
 from doe.study import Study
 from doe.tables import Table, html_table
 from doe.wording import digits, join
@@ -117,8 +118,7 @@ def aims(found: Findings) -> list[dict]:
     parts = [heading("Factors"), table(factor_table(brief))]
     if brief.held:
         parts.append({"kind": "text", "text": "Held in every run: " + join(
-            f"{k.replace('_', ' ')} {v if isinstance(v, str) else format(v, '.4g')}"
-            for k, v in brief.held.items()) + "."})
+            in_words(k, v) for k, v in brief.held.items()) + "."})
     if brief.region.constraints:
         parts += [heading("Constraints"), *listed(
             f"{c}" + (f" ({c.reason})" if c.reason else "") for c in brief.region.constraints)]
@@ -245,7 +245,7 @@ def choice(found: Findings) -> list[dict]:
 
 def safety(found: Findings) -> list[dict]:
     brief, recipe = found.study.brief, found.recipe
-    programmes = to_programmes(found.study.plan.settings.assign(**brief.held))
+    programmes = to_programmes(found.study.plan.settings.assign(**brief.held), brief.steps)
     lines = recipe.cautions if recipe is not None else cautions(
         brief.mixer, brief.vessel, brief.material, programmes, fill_mass=brief.fill_mass)
     return listed(lines)

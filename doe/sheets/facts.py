@@ -11,7 +11,7 @@ import numpy as np
 from doe.cautions import cautions
 from doe.errors import InputError
 from doe.factors import to_increment
-from doe.programme import ATMOSPHERE, Programme, quantity_of
+from doe.programme import ATMOSPHERE, Programme, in_words, quantity_of
 from doe.responses import Response
 from doe.sheets.layout import derived, planned_runs, possible, stages, tidy
 from doe.study import Study
@@ -98,7 +98,7 @@ def sheet_facts(study: Study) -> dict[str, str]:
                           + f", matched to within {mixer.imbalance_allowed:g} g",
     }
     facts |= _steps(study)
-    held = [_held(name, value) for name, value in brief.held.items()]
+    held = [in_words(name, value) for name, value in brief.held.items()]
     held += [f"{s.named('rotation')} {follows[s.named('rotation speed')][0]:g} rpm"
              for s in stages(study) if s.revolution in brief.held and s.ratio in brief.held]
     if not any(quantity_of(n) == "pressure" for n in (*plan.region.names, *brief.held)):
@@ -127,13 +127,6 @@ def _span(values: Iterable[float]) -> str:
     values = [float(v) for v in values]
     low, high = (f"{v:.4g}" for v in (min(values), max(values)))
     return low if low == high else f"{low} to {high}"
-
-
-def _held(name: str, value: float | str) -> str:
-    if isinstance(value, str):
-        return f"{name.replace('_', ' ')} {value}"
-    unit = {"revolution": "rpm", "time": "s", "pressure": "kPa"}.get(quantity_of(name), "")
-    return f"{name.replace('_', ' ')} {value:.6g} {unit}"
 
 
 def limits_in_words(response: Response) -> list[str]:

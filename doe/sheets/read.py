@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import re
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -99,6 +101,25 @@ def read_entries(path: str | Path, study: Study, *, decimal: str | None = None,
     if decimal is not None:
         as_choice("decimal", decimal, (".", ","))
     layout = columns(study)
+    with _collector_paused():
+        return _read(path, study, layout, decimal, unmarked)
+
+
+@contextmanager
+def _collector_paused() -> Iterator[None]:
+    """Without the search for cycles, which would go through every row again and again in vain: no
+    cell or record refers to another."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
+def _read(path: Path, study: Study, layout: list[Column], decimal: str | None,
+          unmarked: bool) -> Entries:
     grid = read_grid(path)
     if not unmarked or any(_MARK.match(text) for text in grid.above):
         _check_mark(grid, study, path.name)
