@@ -15,13 +15,13 @@ def test_the_command_line_keeps_an_optimal_plan(tmp_path):
     with open_practice(path, "briefed") as file:
         brief = file.read().brief
     done = CliRunner().invoke(app, ["plan", str(path), "--family", "optimal", "--runs", "20",
-                                    "--seed", "3"])
+                                    "--criterion", "I", "--centre-points", "3", "--seed", "3"])
     assert done.exit_code == 0, done.output
-    assert "of the D-efficiency of the continuous optimum" in done.output
+    assert "of the I-efficiency of the continuous optimum" in done.output
     with open_study(path) as file:
         plan = file.read().plan
-    assert plan == make_plan(brief.region, "optimal", runs=20, centre_points=3, seed=3,
-                             mixer=brief.mixer)
+    assert plan == make_plan(brief.region, "optimal", runs=20, criterion="I", centre_points=3,
+                             seed=3, mixer=brief.mixer)
     assert len(plan) == 20
     assert (plan.runs["point"] == "centre").sum() >= 3
 
