@@ -12,10 +12,10 @@ For D this follows from ``tr(M⁻¹ M*) <= max f' M⁻¹ f`` and the inequality 
 geometric means (Atwood 1969); for A and I from Cauchy and Schwarz applied to ``tr(W M⁻¹)``.
 
 The greatest sensitivity is sought over a list of candidates (a lattice, with the points where
-its lines leave a constrained region) and then by local ascent from the highest candidates and
-all support points, in steps down to 2e-5 of a half-range. The gap is therefore certain over
-the candidates and every point the ascents visited; between them it rests on the ascents
-having found the highest peak.
+its lines leave a constrained region) and then by local ascent from the highest candidates, the
+support and a thousand points all over the region, in steps down to 2e-5 of a half-range. The gap
+is therefore certain over the candidates and every point the ascents visited; between them it
+rests on the ascents having found the highest peak.
 
 References
 ----------
