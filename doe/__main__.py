@@ -92,9 +92,15 @@ def plan(study: StudyPath,
                                                    "points.")] = None,
          axial: Annotated[str | None, typer.Option(help="Axial points of a central composite: "
                                                    "rotatable, face-centred, inscribed.")] = None,
-         centre_points: Annotated[int, typer.Option(help="Runs at the centre.")] = 3,
-         replicates: Annotated[int, typer.Option(help="Times each setting is run.")] = 1,
-         blocks: Annotated[int, typer.Option(help="Days, lots or operators.")] = 1,
+         centre_points: Annotated[int | None, typer.Option(help="Runs at the centre; 3 where the "
+                                                           "family has none of its own.")] = None,
+         replicates: Annotated[int | None, typer.Option(help="Times each setting is run.")] = None,
+         blocks: Annotated[int | None, typer.Option(help="Days, lots or operators.")] = None,
+         groups: Annotated[int | None, typer.Option(help="Of a split-plot: groups of runs that "
+                                                    "share what is hard to change.")] = None,
+         ratio: Annotated[float | None, typer.Option(help="Of a split-plot or random blocks: "
+                                                     "variance between groups over that between "
+                                                     "runs.")] = None,
          criterion: Annotated[str | None, typer.Option(help="Of an optimal plan: D, I or A.")]
          = None,
          model: Annotated[str | None, typer.Option(help="Of an optimal plan: linear, "
@@ -103,18 +109,20 @@ def plan(study: StudyPath,
                                             "grouped, trend-robust, fewest changes.")] = "",
          seed: Seed = None, author: Author = "", reason: Reason = "", look: Look = False) -> None:
     """Make a plan, say what it can tell, and keep it."""
-    from doe.planning import make_plan, reorder
+    from doe.planning import make_plan, reorder, usual_centre_points
     from doe.store import open_study
 
-    options = {"centre_points": centre_points, "replicates": replicates, "blocks": blocks,
-               "seed": seed}
-    options |= {k: v for k, v in (("runs", runs), ("axial", axial), ("criterion", criterion),
-                                  ("model", model)) if v is not None}
+    given = {"runs": runs, "axial": axial, "centre_points": centre_points,
+             "replicates": replicates, "blocks": blocks, "whole_plots": groups, "ratio": ratio,
+             "criterion": criterion, "model": model, "seed": seed}
+    options = {k: v for k, v in given.items() if v is not None}
     with open_study(study) as file:
         brief = file.read().brief
+        options = usual_centre_points(family, brief.region) | options
         made = make_plan(brief.region, family, mixer=brief.mixer, **options)
         if order:
-            made = reorder(made, order, seed=made.seed)
+            made = reorder(made, order, seed=made.seed,
+                           change_minutes=brief.bench.change_of(made.region.names) or None)
         _show_plan(made, brief)
         if not look:
             file.set_plan(made, author=author, reason=reason)

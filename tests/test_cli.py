@@ -144,6 +144,8 @@ def test_the_run_order_can_be_chosen(begun):
     said = call("plan", begun, "--runs", 8, "--seed", 3, "--order", "fewest changes", "--look")
     assert "% of what a random order would cost" in said
     assert "handling" in said
+    with pytest.raises(InputError, match="replicates"):
+        call("plan", begun, "--family", "split-plot", "--replicates", 2, "--look")
     with pytest.raises(InputError, match="trend-robust"):
         call("plan", begun, "--order", "backwards", "--look")
 
@@ -155,3 +157,18 @@ def test_advice_keeps_to_the_budget_and_gives_reasons(begun):
     assert counts
     assert max(counts) <= 12
     assert "estimates all 5 coefficients" in said
+
+
+def test_plans_with_groups_and_optimal_plans(begun, tmp_path):
+    said = call("plan", begun, "--family", "optimal", "--runs", 14, "--model", "interactions",
+                "--criterion", "I", "--seed", 1, "--look")
+    assert "14 runs for 11 coefficients" in said
+    study = tmp_path / "grouped.study"
+    call("new", study, "--brief", tmp_path / "brief.toml")  # pressure is hard to change
+    said = call("plan", study, "--family", "split-plot", "--runs", 16, "--groups", 4, "--ratio", 2,
+                "--seed", 1)
+    with open_study(study) as file:
+        runs = file.read().plan.runs
+    assert runs["whole_plot"].nunique() == 4
+    assert runs.groupby("whole_plot")["pressure"].nunique().max() == 1
+    assert "vary 2.0 times as much" in said

@@ -14,6 +14,7 @@ from doe.charts import (
     detectable_effects,
     plan_map,
     region_fractions,
+    set_up_strip,
 )
 from doe.errors import InputError
 from doe.factors import Factor, Region
@@ -27,6 +28,7 @@ from doe.planning import (
     effort,
     fraction_of_region,
     make_plan,
+    options_of,
     reorder,
     suggest_runs,
 )
@@ -43,7 +45,7 @@ ORDERS = {"as the plan draws it": "", "fully at random": "random",
           "grouped by what is hard to change": "grouped", "robust to drift": "trend-robust",
           "fewest changes": "fewest changes"}
 VIEWS = ("What it can detect", "Where the runs lie", "How precisely it predicts",
-         "How effects correlate", "Side by side")
+         "How effects correlate", "What is set anew", "Side by side")
 COMPARED = {"runs": "runs", "estimable": "terms estimated", "error_df": "error df",
             "D": "D-efficiency", "mean_variance": "mean variance of prediction",
             "detectable_main_effect": "main effect found",
@@ -85,7 +87,8 @@ class PlanningPanel(Panel):
         self.tells = widgets.HTML()
         self.centre_points = widgets.BoundedIntText(3, min=0, max=20, layout=full)
         self.replicates = widgets.BoundedIntText(1, min=1, max=10, layout=full)
-        self.blocks = widgets.Dropdown(options=[1, 2, 4], layout=full)
+        self.blocks = widgets.Dropdown(options=[1, 2, 3, 4], layout=full)
+        self.ratio = widgets.BoundedFloatText(1.0, min=0.0, max=100.0, step=0.5, layout=full)
         self.order = widgets.Dropdown(options=list(ORDERS.items()), layout=full)
         self.seed = widgets.IntText(seed, layout=full)
         self.response = widgets.Dropdown(
@@ -106,13 +109,13 @@ class PlanningPanel(Panel):
             *self._pairs(("Centre points", self.centre_points), ("Replicates", self.replicates),
                          ("Blocks", self.blocks), ("Run order", self.order),
                          ("Judge for response", self.response), ("Assumed sd", self.sd)),
-            labelled("Seed", self.seed),
+            *self._pairs(("Variance ratio of groups", self.ratio), ("Seed", self.seed)),
             widgets.HBox([self.put_beside, self.forget]),
             self.keep,
         ])
         self.box.children[1].children = (self.show, *self.box.children[1].children)
-        for control in (self.centre_points, self.replicates, self.blocks, self.order, self.seed,
-                        self.sd, self.show, *(w for r in self.rows.values() for w in r.ends)):
+        for control in (*self._common().values(), self.order, self.seed, self.sd, self.show,
+                        *(w for row in self.rows.values() for w in row.ends)):
             control.observe(self._changed, "value")
         for row in self.rows.values():
             row.use.observe(self._offer_plans, "value")
@@ -146,14 +149,14 @@ class PlanningPanel(Panel):
         """The options of the plan now chosen, as far as its family has them."""
         family, own, _ = self.family.value
         common = {name: control.value for name, control in self._common().items()}
-        known = inspect.signature(FAMILIES[family]).parameters
+        known = options_of(family)
         return {k: v for k, v in {**own, **common, "seed": self.seed.value,
                                   "mixer": self.origin.mixer}.items() if k in known}
 
     def _common(self) -> dict[str, widgets.Widget]:
         """Controls of options that most families have."""
         return {"centre_points": self.centre_points, "replicates": self.replicates,
-                "blocks": self.blocks}
+                "blocks": self.blocks, "ratio": self.ratio}
 
     @reports_errors
     def update(self) -> None:
@@ -163,7 +166,8 @@ class PlanningPanel(Panel):
         try:
             self.brief = self.chosen()
             plan = make_plan(self.brief.region, self.family.value[0], **self.options())
-            self.plan = (reorder(plan, self.order.value, plan.seed) if self.order.value else plan)
+            self.plan = plan if not self.order.value else reorder(
+                plan, self.order.value, plan.seed, change_minutes=self._change_minutes() or None)
         except InputError:
             self.tell(["These choices make no plan: see the note on the left."])
             self.details.value = ""
@@ -185,10 +189,14 @@ class PlanningPanel(Panel):
                    *plan.remarks, *appraisal.alias_sentences[:6], *self.brief.warnings])
         self.draw([lambda: detectable_effects(appraisal, response), lambda: plan_map(plan),
                    lambda: region_fractions(fraction_of_region(plan)),
-                   lambda: column_correlation(plan)][self.show.index]())
+                   lambda: column_correlation(plan),
+                   lambda: set_up_strip(plan, self._change_minutes())][self.show.index]())
         self.details.value = (
             f'<details style="{FONT}"><summary>The {len(plan)} runs in their order</summary>'
             + html_table(plan.table, _headings(plan)) + "</details>")
+
+    def _change_minutes(self) -> dict[str, float]:
+        return self.brief.bench.change_of(self.brief.region.names)
 
     def show_comparison(self, plan: Plan, response: Response) -> None:
         """Show the plans put aside, and the one now chosen, side by side."""
@@ -280,7 +288,7 @@ class PlanningPanel(Panel):
             return
         self._quiet = True
         family, own, _ = self.family.value
-        known = inspect.signature(FAMILIES[family]).parameters
+        known = options_of(family)
         for name, control in self._common().items():
             control.disabled = name not in known
             if name in own and name in known:

@@ -38,7 +38,13 @@ from doe.planning.screening import plackett_burman
 from doe.planning.simulated_power import PowerResult, simulated_power
 from doe.planning.split_plot import random_blocks, split_plot
 from doe.planning.standing import as_run
-from doe.planning.suggest import FAMILIES, make_plan, suggest_runs
+from doe.planning.suggest import (
+    FAMILIES,
+    make_plan,
+    options_of,
+    suggest_runs,
+    usual_centre_points,
+)
 from doe.planning.surface import box_behnken, central_composite
 from doe.planning.trends import OrderAppraisal, appraise_order
 
@@ -79,6 +85,7 @@ __all__ = [
     "make_plan",
     "mixed_levels",
     "optimal_plan",
+    "options_of",
     "pasted",
     "plackett_burman",
     "prediction_variance",
@@ -92,4 +99,5 @@ __all__ = [
     "small_composite",
     "split_plot",
     "suggest_runs",
+    "usual_centre_points",
 ]

@@ -18,16 +18,13 @@ from doe.planning.comparison import optimum_for, worst_of_kind
 from doe.planning.criteria import Criterion, criterion_for
 from doe.planning.fraction_of_region import information_of
 from doe.planning.plan import Plan
-from doe.planning.structure import has_middle
-from doe.planning.suggest import make_plan, suggest_runs
+from doe.planning.suggest import make_plan, suggest_runs, usual_centre_points
 from doe.terms import Term, exponents, standard_terms
 from doe.wording import capitalise, count, join
 
 __all__ = ["Candidate", "Choice", "Wanted", "candidates"]
 
-_TWO_LEVEL = ("full factorial", "fractional factorial", "Plackett–Burman")
 _SEARCHED = ("optimal", "split-plot")
-_CENTRE = 3
 _MOST_REPLICATES = 4
 _STARTS = 30
 _ENOUGH_DF = 3
@@ -193,8 +190,7 @@ def _kinds(wanted: Wanted) -> Iterator[tuple[str, dict, int]]:
 def _fitting(family: str, options: dict, wanted: Wanted, judge: Criterion) -> Candidate | None:
     """The plan with centre points where there is room, and as many replicates as find the effect;
     none if it does not fit the budget."""
-    middle = any(has_middle(f) for f in wanted.region.factors)
-    centre = {"centre_points": _CENTRE} if family in _TWO_LEVEL and middle else {}
+    centre = usual_centre_points(family, wanted.region)
     most = 1 if family in _SEARCHED or wanted.effect is None else _MOST_REPLICATES
     judged = None
     for replicates in range(1, most + 1):

@@ -28,9 +28,10 @@ from doe.planning.surface import box_behnken, central_composite
 from doe.terms import exponents, standard_terms
 from doe.wording import join
 
-__all__ = ["FAMILIES", "make_plan", "options_of", "suggest_runs"]
+__all__ = ["FAMILIES", "make_plan", "options_of", "suggest_runs", "usual_centre_points"]
 
 _LARGEST = 256
+_TWO_LEVEL = ("full factorial", "fractional factorial", "Plackett–Burman")
 _SOON = 60
 """An optimal plan for a model of at most so many coefficients is found within seconds."""
 
@@ -77,6 +78,16 @@ def options_of(family: str) -> list[str]:
     """
     known = inspect.signature(FAMILIES[_called(family)]).parameters
     return [name for name in known if name != "region"]
+
+
+def usual_centre_points(family: str, region: Region) -> dict[str, int]:
+    """Centre points of a plan that has none of its own, as an option of `make_plan`.
+
+    Three for two-level plans, for curvature and an estimate of error, where the region has a
+    middle; none for others (common practice, no source).
+    """
+    middle = any(has_middle(f) for f in region.factors)
+    return {"centre_points": 3} if middle and _called(family) in _TWO_LEVEL else {}
 
 
 def _called(family: str) -> str:
