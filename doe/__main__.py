@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,6 +17,9 @@ import doe
 from doe.errors import InputError
 
 __all__ = ["app", "main"]
+
+# Many small products: threads of the linear algebra would only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 INPUT_REFUSED = 2
 
@@ -88,8 +92,8 @@ def plan(study: StudyPath,
          family: Annotated[str, typer.Option(help="full factorial, fractional factorial, "
                                              "central composite, Box–Behnken, ...")]
          = "fractional factorial",
-         runs: Annotated[int | None, typer.Option(help="Runs of a fraction, before centre "
-                                                   "points.")] = None,
+         runs: Annotated[int | None, typer.Option(help="Runs of a fraction without centre "
+                                                   "points, or all of an optimal plan.")] = None,
          axial: Annotated[str | None, typer.Option(help="Axial points of a central composite: "
                                                    "rotatable, face-centred, inscribed.")] = None,
          centre_points: Annotated[int | None, typer.Option(help="Runs at the centre; 3 where the "

@@ -31,6 +31,7 @@ __all__ = [
     "is_hierarchical",
     "model_matrix",
     "parse",
+    "read_terms",
     "standard_terms",
     "with_parents",
 ]
@@ -122,6 +123,34 @@ def standard_terms(region: Region, model: str = "interactions", order: int = 2) 
         terms += [Term(f.name, f.name) for f in region.numeric
                   if f.kind == "continuous" or len(f.levels) > 2]
     return tuple(terms)
+
+
+def read_terms(region: Region, terms: Sequence[Term] | str | None,
+               otherwise: Sequence[Term] = ()) -> tuple[Term, ...]:
+    """Terms given one by one, as a formula, or as the name of a usual model.
+
+    Parameters
+    ----------
+    region : Region
+    terms : sequence of Term, str or None
+        E.g. ``"a + b + a:b"`` or ``"quadratic"``.
+    otherwise : sequence of Term
+        The terms if none are given.
+
+    Raises
+    ------
+    InputError
+        If a formula cannot be read, or there is no term in it.
+    """
+    if terms is None:
+        return tuple(otherwise)
+    if isinstance(terms, str):
+        found = standard_terms(region, terms) if terms in MODELS else parse(terms, region)
+    else:
+        found = tuple(dict.fromkeys(terms))
+    if not found:
+        raise InputError("terms", terms, "there are none", "Give at least one term")
+    return found
 
 
 def parse(text: str, region: Region) -> tuple[Term, ...]:

@@ -1,5 +1,10 @@
 """Settings common to all tests."""
 
+import os
+
+# Many small products: threads of the linear algebra would only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from hypothesis import settings
 
 # A busy machine is no defect: a first import may take longer than any deadline for one example.

@@ -20,6 +20,7 @@ from doe.terms import (
     is_hierarchical,
     model_matrix,
     parse,
+    read_terms,
     standard_terms,
     with_parents,
 )
@@ -249,3 +250,13 @@ def test_error_of_an_unknown_name_lists_the_factors():
                                  "it. Use these names: a, b, c; a square is I(name**2).")
     with pytest.raises(InputError, match="Use one of: 'mean', 'linear'"):
         standard_terms(REGION, "cubic")
+
+
+def test_terms_are_read_as_a_formula_a_name_or_one_by_one():
+    region = Region([Factor("a", 0, 1), Factor("b", 0, 1)])
+    assert read_terms(region, None, parse("a", region)) == parse("a", region)
+    assert read_terms(region, "quadratic") == standard_terms(region, "quadratic")
+    assert read_terms(region, "a + a:b") == parse("a + a:b", region)
+    assert read_terms(region, [INTERCEPT, Term("a"), Term("a")]) == (INTERCEPT, Term("a"))
+    with pytest.raises(InputError, match="at least one"):
+        read_terms(region, [])

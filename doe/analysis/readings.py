@@ -96,7 +96,4 @@ def wanted_terms(region: Region, data: pd.DataFrame, terms: Sequence[Term] | str
     """
     if terms is None:
         return largest_model(region, data, blocks)
-    if isinstance(terms, str):
-        return (model_terms.standard_terms(region, terms) if terms in model_terms.MODELS
-                else model_terms.parse(terms, region)), [], []
-    return tuple(terms), [], []
+    return model_terms.read_terms(region, terms), [], []

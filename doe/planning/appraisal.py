@@ -25,7 +25,7 @@ from doe.planning.strata import (
     variance_ratios,
 )
 from doe.responses import Response
-from doe.terms import INTERCEPT, Term, expand, exponents, model_matrix, parse
+from doe.terms import INTERCEPT, Term, expand, exponents, model_matrix, read_terms
 
 __all__ = ["Appraisal", "appraise", "efficiencies", "prediction_variance"]
 
@@ -100,9 +100,7 @@ class _Model:
     @classmethod
     def of(cls, plan: Plan, terms: Sequence[Term] | str | None,
            ratios: Mapping[str, float] | None = None) -> _Model:
-        if isinstance(terms, str):
-            terms = parse(terms, plan.region)
-        terms = plan.terms if terms is None else tuple(terms)
+        terms = read_terms(plan.region, terms, plan.terms)
         ratios = variance_ratios(plan, ratios)
         X = model_matrix(plan.region, plan.settings, terms)
         blocks = fixed_blocks(plan, ratios)

@@ -41,7 +41,7 @@ from doe.planning.standing import (
 from doe.planning.strata import precision, variance_ratios
 from doe.planning.structure import as_count, as_seed, has_middle, spread
 from doe.planning.surface import axial_distance
-from doe.terms import Term, formula, model_matrix, parse, standard_terms
+from doe.terms import Term, formula, model_matrix, read_terms, standard_terms
 from doe.wording import count, digits, join, percent
 
 __all__ = ["add_axial", "augment"]
@@ -100,7 +100,7 @@ def augment(plan: Plan, *, runs: int | None = None, terms: Sequence[Term] | str 
     """
     region, seed = widened(plan.region, ranges), as_seed(seed)
     now = standing(plan, records, lost)
-    terms = _read(region, terms, model)
+    terms = read_terms(region, terms, standard_terms(region, model))
     X = model_matrix(region, now.settings, terms).to_numpy()
     had, p = rank(np.hstack([X, block_columns(now.block)])), X.shape[1]
     blocks = len(np.unique(now.block)) - 1 + bool(new_block)
@@ -294,15 +294,6 @@ def _on_rank(region: Region, now: Standing, new: pd.DataFrame,
     return ["Blocks are orthogonal to the model: they cost it nothing." if gap < 1e-9 else
             "Blocks are not quite orthogonal to the squares (block means of a square differ by "
             f"up to {digits(gap, 2)} in coded units)."]
-
-
-def _read(region: Region, terms: Sequence[Term] | str | None, model: str) -> tuple[Term, ...]:
-    if terms is None:
-        return standard_terms(region, model)
-    found = parse(terms, region) if isinstance(terms, str) else tuple(dict.fromkeys(terms))
-    if not found:
-        raise InputError("terms", terms, "there are none", "Give at least one term")
-    return found
 
 
 def _outside(region: Region, now: Standing) -> list[str]:

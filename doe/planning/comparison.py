@@ -19,7 +19,7 @@ from doe.planning.fraction_of_region import FractionOfRegion, fraction_of_region
 from doe.planning.plan import Plan
 from doe.planning.power import least_noncentrality, power_of
 from doe.planning.structure import as_seed
-from doe.terms import INTERCEPT, Term, model_matrix, parse, standard_terms
+from doe.terms import INTERCEPT, Term, model_matrix, read_terms
 from doe.wording import capitalise, count, digits, join, percent
 
 __all__ = ["Comparison", "compare", "greatest_correlation", "optimum_for"]
@@ -129,14 +129,9 @@ def compare(plans: Mapping[str, Plan], *, terms: Sequence[Term] | str | None = N
     region = _common_region(plans)
     for criterion in against:
         as_choice("against", criterion, CRITERIA)
-    if isinstance(terms, str):
-        terms = parse(terms, region)
-    elif terms is None and model is not None:
-        terms = standard_terms(region, model)
-    elif terms is None:
-        every = {t for plan in plans.values() for t in plan.terms}
-        terms = sorted(every, key=lambda t: (t.order, t.powers))
-    terms = tuple(terms)
+    every = sorted({t for plan in plans.values() for t in plan.terms},
+                   key=lambda t: (t.order, t.powers))
+    terms = read_terms(region, model if terms is None else terms, every)
     appraisals, curves, rows = {}, {}, {}
     for name, plan in plans.items():
         own = None if ratios is None else {k: v for k, v in ratios.items() if k in plan.runs}

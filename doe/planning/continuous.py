@@ -40,7 +40,7 @@ from doe.factors import Region
 from doe.planning.ascent import ascend, fine_levels, forms, peaks_of
 from doe.planning.candidates import Space, distinct
 from doe.planning.criteria import CRITERIA, Criterion, criterion_for
-from doe.terms import Term, parse, standard_terms
+from doe.terms import Term, read_terms, standard_terms
 from doe.wording import count, digits
 
 __all__ = ["ContinuousOptimum", "continuous_optimum", "no_better", "optimum_over"]
@@ -122,9 +122,7 @@ def continuous_optimum(region: Region, *, terms: Sequence[Term] | str | None = N
         If the model cannot be estimated over the region.
     """
     as_choice("criterion", criterion, CRITERIA)
-    if isinstance(terms, str):
-        terms = parse(terms, region)
-    terms = standard_terms(region, model) if terms is None else tuple(terms)
+    terms = read_terms(region, terms, standard_terms(region, model))
     space = Space(region, terms, allowed=allowed)
     return optimum_over(space, criterion_for(criterion, space, seed), tolerance=tolerance,
                         seed=seed)

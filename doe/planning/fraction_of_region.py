@@ -23,10 +23,10 @@ from doe.planning.plan import Plan
 from doe.planning.settle import information, rank, sample
 from doe.planning.strata import error_strata, fixed_blocks, precision, variance_ratios
 from doe.planning.structure import as_count
-from doe.terms import Term, formula, model_matrix, parse
+from doe.terms import Term, formula, model_matrix, read_terms
 from doe.wording import digits, percent
 
-__all__ = ["FractionOfRegion", "fraction_of_region", "half_width", "information_of", "read_terms"]
+__all__ = ["FractionOfRegion", "fraction_of_region", "half_width", "information_of"]
 
 _SHARES = np.linspace(0, 1, 101)
 
@@ -107,7 +107,7 @@ def fraction_of_region(plan: Plan, *, terms: Sequence[Term] | str | None = None,
     (0.417, 0.75)
     """
     count = as_count("count", count, at_least=100)
-    terms = read_terms(plan, terms)
+    terms = read_terms(plan.region, terms, plan.terms)
     inverse = _inverse(plan, terms, ratios)
     space = Space(plan.region, terms)
     points = space.points(sample(plan.region, count, seed))
@@ -165,7 +165,7 @@ def half_width(plan: Plan, settings: pd.DataFrame | Mapping[str, object], sd: fl
     sd = as_number("sd", sd, above=0)
     if not 0 < as_number("level", level) < 1:
         raise InputError("level", level, "it must lie between 0 and 1", "Give 0.95 for 95 %")
-    terms = read_terms(plan, terms)
+    terms = read_terms(plan.region, terms, plan.terms)
     X = model_matrix(plan.region, settings, terms).to_numpy()
     variance = forms(X, _inverse(plan, terms, ratios))
     ratios = variance_ratios(plan, ratios)
@@ -186,13 +186,6 @@ def information_of(plan: Plan, terms: Sequence[Term],
         return information(X, blocks)
     root = np.linalg.cholesky(precision([plan.runs[c] for c in ratios], list(ratios.values()))).T
     return information(root @ X, root @ blocks)
-
-
-def read_terms(plan: Plan, terms: Sequence[Term] | str | None) -> tuple[Term, ...]:
-    """The model's terms: the plan's own where none are given."""
-    if isinstance(terms, str):
-        return parse(terms, plan.region)
-    return plan.terms if terms is None else tuple(terms)
 
 
 def _inverse(plan: Plan, terms: tuple[Term, ...],

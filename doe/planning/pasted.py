@@ -15,7 +15,7 @@ from doe.factors import Factor, Region
 from doe.planning.layout import kinds_of_points
 from doe.planning.plan import POINTS, STRUCTURE, Plan
 from doe.planning.settle import block_columns, rank
-from doe.terms import INTERCEPT, MODELS, Term, model_matrix, parse, standard_terms
+from doe.terms import INTERCEPT, MODELS, Term, model_matrix, read_terms, standard_terms
 from doe.wording import count, join
 
 __all__ = ["pasted"]
@@ -214,10 +214,8 @@ def _outside(region: Region, runs: pd.DataFrame, outside: bool) -> list[str]:
 
 def _terms(region: Region, runs: pd.DataFrame,
            terms: Sequence[Term] | str | None) -> tuple[Term, ...]:
-    if isinstance(terms, str):
-        return standard_terms(region, terms) if terms in MODELS else parse(terms, region)
     if terms is not None:
-        return tuple(terms)
+        return read_terms(region, terms)
     blocks = block_columns(runs["block"])
     for model in reversed(MODELS):
         own = standard_terms(region, model)

@@ -26,7 +26,7 @@ from doe.planning.search import Task, search
 from doe.planning.settle import block_columns, rank, settable
 from doe.planning.standing import Standing, on_blocks, standing
 from doe.planning.structure import as_count, as_seed
-from doe.terms import INTERCEPT, Term, exponents, model_matrix, parse, standard_terms
+from doe.terms import INTERCEPT, Term, exponents, model_matrix, read_terms, standard_terms
 from doe.wording import capitalise, count, digits, join, percent
 
 __all__ = ["repair", "resolve"]
@@ -73,11 +73,11 @@ def resolve(plan: Plan, terms: Sequence[Term] | str, *,
     region, seed = plan.region, as_seed(seed)
     _single_runs(plan)
     now = standing(plan, records, lost)
-    named = tuple(t for t in _read(region, terms) if t != INTERCEPT)
+    named = tuple(t for t in read_terms(region, terms) if t != INTERCEPT)
     if not named:
         raise InputError("terms", terms, "there are none to be told", "Write it as 'a:b + c:d'")
     others = (dict.fromkeys([*standard_terms(region, "interactions"), *plan.terms])
-              if against is None else dict.fromkeys([INTERCEPT, *_read(region, against)]))
+              if against is None else dict.fromkeys([INTERCEPT, *read_terms(region, against)]))
     others = tuple(t for t in others if t not in named)
     most = as_count("most", most, at_least=1)
     problem = _Problem.of(region, now, named, others, new_block, plan, mixer, seed)
@@ -154,7 +154,7 @@ def repair(plan: Plan, records: pd.DataFrame, *, lost: Sequence[int] | None = No
     _single_runs(plan)
     share = as_number("efficiency", efficiency, above=0, at_most=1)
     now = standing(plan, records, lost)
-    model = plan.terms if terms is None else _read(region, terms)
+    model = read_terms(region, terms, plan.terms)
     space = Space(region, model, mixer)
     intended = _information(space, plan.settings, plan.runs["block"].to_numpy())
     judge = criterion_for("D", space)
@@ -196,10 +196,6 @@ def _single_runs(plan: Plan) -> None:
     if "whole_plot" in plan.runs:
         raise InputError("plan", "groups of runs", "single runs cannot be added to a plan whose "
                          "runs share set-ups", "Use augment, which adds groups")
-
-
-def _read(region: Region, terms: Sequence[Term] | str) -> tuple[Term, ...]:
-    return parse(terms, region) if isinstance(terms, str) else tuple(dict.fromkeys(terms))
 
 
 # ---- replacements ----------------------------------------------------------------------------

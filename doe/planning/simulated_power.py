@@ -23,7 +23,6 @@ import pandas as pd
 from doe.errors import InputError, as_choice, as_number
 from doe.planning.aliases import column_labels
 from doe.planning.chunks import each, seeded_chunks
-from doe.planning.fraction_of_region import read_terms
 from doe.planning.plan import Plan
 from doe.planning.power import power_of
 from doe.planning.settle import rank
@@ -35,7 +34,7 @@ from doe.planning.simulated_studies import (
 )
 from doe.planning.strata import error_strata, fixed_blocks, variance_ratios
 from doe.planning.structure import as_count, as_seed
-from doe.terms import INTERCEPT, Term, exponents, formula, model_matrix, parse
+from doe.terms import INTERCEPT, Term, exponents, formula, model_matrix, parse, read_terms
 from doe.wording import count, digits, join, percent
 
 __all__ = ["PowerResult", "simulated_power"]
@@ -148,8 +147,9 @@ def simulated_power(plan: Plan, effects: Mapping[str | Term, float], kind: str =
     as_choice("kind", kind, KINDS)
     alpha = as_number("alpha", alpha, above=0, at_most=0.5)
     draws, seed = as_count("draws", draws, at_least=1), as_seed(seed)
-    what, table = _prepare(plan, effects, kind, read_terms(plan, terms), baseline,
-                           as_number("sd", sd, above=0), exposure, trials, extra, ratios)
+    terms = read_terms(plan.region, terms, plan.terms)
+    what, table = _prepare(plan, effects, kind, terms, baseline, as_number("sd", sd, above=0),
+                           exposure, trials, extra, ratios)
     standard = by_least_squares if kind == "continuous" else by_likelihood_ratio
     table["by_formula"] = _by_formula(what, table["_coefficient"].to_numpy(), alpha,
                                       ratios_known=analyse is None)

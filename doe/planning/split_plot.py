@@ -37,7 +37,7 @@ from doe.planning.settle import block_columns
 from doe.planning.split_exchange import GroupedTask, search_grouped, settle_grouped
 from doe.planning.strata import error_strata, precision
 from doe.planning.structure import as_count, as_seed, run_order, spread
-from doe.terms import Term, exponents, formula, model_matrix, parse, standard_terms
+from doe.terms import Term, exponents, formula, model_matrix, read_terms, standard_terms
 from doe.wording import capitalise, count, digits, join, percent
 
 __all__ = ["random_blocks", "split_plot", "usual_sizes"]
@@ -114,7 +114,7 @@ def split_plot(region: Region, *, whole_plots: int | Sequence[int] | None = None
     if not hard:
         raise InputError("region, factors", region.names, "none of them is marked hard to change",
                          "Mark one with hard_to_change=True, or use optimal_plan")
-    terms = _model(region, terms, model)
+    terms = read_terms(region, terms, standard_terms(region, model))
     _, between = _sizes(region, terms, hard)
     if whole_plots is None:
         whole_plots, _ = usual_sizes(region, terms)
@@ -176,7 +176,7 @@ def random_blocks(region: Region, *, blocks: int | Sequence[int] = 2, runs: int 
         ``details`` as for `split_plot`; ``efficiency_of_randomised`` is that of as many runs in
         a single block.
     """
-    terms = _model(region, terms, model)
+    terms = read_terms(region, terms, standard_terms(region, model))
     p, _ = _sizes(region, terms, ())
     listed = np.ndim(blocks) > 0
     if runs is None:
@@ -196,15 +196,6 @@ def usual_sizes(region: Region, terms: Sequence[Term],
                         [j for j, f in enumerate(region.factors) if f.hard_to_change])
     plots = between + 3 if whole_plots is None else whole_plots
     return plots, max(p + 4, 2 * plots)
-
-
-def _model(region: Region, terms: Sequence[Term] | str | None, model: str) -> tuple[Term, ...]:
-    if terms is None:
-        return standard_terms(region, model)
-    found = parse(terms, region) if isinstance(terms, str) else tuple(dict.fromkeys(terms))
-    if not found:
-        raise InputError("terms", terms, "there are none", "Give at least one term")
-    return found
 
 
 def _sizes(region: Region, terms: Sequence[Term], hard: Sequence[int]) -> tuple[int, int]:
