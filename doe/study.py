@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from doe.brief import RESERVED_COLUMNS, Brief
@@ -179,12 +181,15 @@ class Study:
         responses = [r.name for r in self.brief.responses]
         order = {(r.run, r.attempt): i for i, r in enumerate(self.in_time, 1)}
         done = sorted(self.done, key=lambda r: (r.run, r.attempt))
-        rows = [{**self._rows[r.run], "run": r.run, "attempt": r.attempt,
-                 "order": order[r.run, r.attempt], **r.settings,
-                 **dict.fromkeys(responses, math.nan), **r.measurements} for r in done]
         structure = [c for c in _STRUCTURE
                      if c != "whole_plot" or (self.plan is not None and c in self.plan.runs)]
-        table = pd.DataFrame(rows, columns=[*structure, *factors, *responses])
+        columns = self._as_planned([r.run for r in done])
+        columns |= {"run": [r.run for r in done], "attempt": [r.attempt for r in done],
+                    "order": [order[r.run, r.attempt] for r in done]}
+        for name, met in self._achieved(done).items():
+            columns[name] = [met.get(i, v) for i, v in enumerate(columns[name])]
+        columns |= {name: [r.measurements.get(name, math.nan) for r in done] for name in responses}
+        table = pd.DataFrame(columns, columns=[*structure, *factors, *responses])
         numbers = dict.fromkeys((c for c in structure if c != "point"), int)
         table = table.astype(numbers | dict.fromkeys(responses, float))
         table.attrs["units"] = {k: u for k, u in self.brief.units.items() if u}
@@ -193,6 +198,23 @@ class Study:
             if (marks := {i: r.qualifiers[name] for i, r in enumerate(done)
                           if name in r.qualifiers})}
         return table
+
+    def _as_planned(self, runs: list[int]) -> dict[str, np.ndarray]:
+        """The plan's columns at these runs."""
+        if self.plan is None:
+            return {}
+        plan = self.plan.runs
+        rows = plan.take(pd.Index(plan["run"]).get_indexer(runs))
+        return {c: rows[c].to_numpy() for c in plan}
+
+    @staticmethod
+    def _achieved(records: Sequence[Record]) -> dict[str, dict[int, object]]:
+        """Achieved settings by factor and place."""
+        out: dict[str, dict[int, object]] = {}
+        for i, record in enumerate(records):
+            for name, value in record.settings.items():
+                out.setdefault(name, {})[i] = value
+        return out
 
     def log(self) -> pd.DataFrame:
         """Every attempt and every run still to do, one row each, sorted by run and attempt.

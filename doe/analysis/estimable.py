@@ -31,6 +31,10 @@ LEAST_SPREAD = 0.1
 """Least own standard deviation of a column, in half-ranges, to take it up unasked."""
 
 
+MANY_ROWS = 1000
+"""Rows from which the columns are shortened before they are compared."""
+
+
 @dataclass(frozen=True, eq=False)
 class Columns:
     """A model's columns and where they come from.
@@ -130,34 +134,49 @@ def estimable(region: Region, data: pd.DataFrame, terms: Sequence[Term],
         that were not asked for but fall together, or nearly so, with one or two kept terms are
         listed too, with ``asked`` False: they may be what is seen under those terms' names.
     """
-    basis, kept, rows = _Basis(len(data)), [], []
+    kept, rows = [], []
     ordered = sorted((t for t in terms if t.powers), key=lambda t: t.order)
     every = _all_columns(region, data, [INTERCEPT, *ordered])
-    owner: list[Term | None] = []
-    for term, block in every.items():
-        if basis.own_share(block.to_numpy()) <= SINGULAR:
-            rows.append((term, _alias_text(basis, block.to_numpy(), region), True))
-            continue
-        basis.add(block.to_numpy(), [term] * block.shape[1])
-        kept.append(block)
-        owner += [term] * block.shape[1]
-        if term == INTERCEPT and blocks is not None:
-            frame = block_columns(blocks)
-            if basis.own_share(frame.to_numpy()) > SINGULAR:
-                basis.add(frame.to_numpy(), [None] * frame.shape[1])
-                kept.append(frame)
-                owner += [None] * frame.shape[1]
-    for term, block in _all_columns(region, data, refused).items():
-        rows.append((term, _alias_text(basis, block.to_numpy(), region), True))
     unasked = _unasked(region, [*terms, *refused])
-    for term, block in _all_columns(region, data, unasked).items():
-        values = block.to_numpy()
+    others = _all_columns(region, data, [*refused, *unasked])
+    frames = every | others | ({} if blocks is None else {None: block_columns(blocks)})
+    short = _shortened({t: frame.to_numpy() for t, frame in frames.items()})
+    basis = _Basis(len(short[INTERCEPT]))
+    owner: list[Term | None] = []
+    for term in every:
+        if basis.own_share(short[term]) <= SINGULAR:
+            rows.append((term, _alias_text(basis, short[term], region), True))
+            continue
+        for name in (term, None) if term == INTERCEPT and blocks is not None else (term,):
+            if name is None and basis.own_share(short[None]) <= SINGULAR:
+                continue
+            width = short[name].shape[1]
+            basis.add(short[name], [name] * width)
+            kept.append(frames[name])
+            owner += [name] * width
+    for term in dict.fromkeys(refused):
+        rows.append((term, _alias_text(basis, short[term], region), True))
+    for term in unasked:
+        values = short[term]
         if (values.any() and basis.own_share(values) ** 2 <= 1 / GREATEST_INFLATION
                 and len(basis.sources(values)) <= 2):
             rows.append((term, _alias_text(basis, values, region), False))
     aliased = pd.DataFrame([(str(t), t.label(region), text, asked) for t, text, asked in rows],
                            columns=["term", "label", "aliased_with", "asked"])
     return Columns(pd.concat(kept, axis=1), owner), aliased
+
+
+def _shortened(blocks: dict[Term | None, np.ndarray]) -> dict[Term | None, np.ndarray]:
+    """The same columns turned into as few rows as there are columns, where there are many rows.
+
+    Lengths and angles, and so everything that tells columns apart, stay as they are.
+    """
+    n, m = len(next(iter(blocks.values()))), sum(b.shape[1] for b in blocks.values())
+    if n < MANY_ROWS or n < 2 * m:
+        return blocks
+    turned = np.linalg.qr(np.hstack(list(blocks.values())), mode="r")
+    ends = np.cumsum([b.shape[1] for b in blocks.values()])
+    return dict(zip(blocks, np.split(turned, ends[:-1], axis=1), strict=True))
 
 
 def column_labels(term: Term, region: Region) -> list[str]:
