@@ -96,4 +96,6 @@ def wanted_terms(region: Region, data: pd.DataFrame, terms: Sequence[Term] | str
     """
     if terms is None:
         return largest_model(region, data, blocks)
+    if not isinstance(terms, str) and not len(terms):
+        return (), [], []  # the mean alone
     return model_terms.read_terms(region, terms), [], []
