@@ -15,17 +15,21 @@ __all__ = ["FONT", "Sentences", "Table", "html_table"]
 
 FONT = "font:14px/1.5 'Helvetica Neue',Arial,'Liberation Sans',sans-serif;color:#1a1a1a"
 NUMBERS = ("column", "each", "exact")
+# The class is named twice to outweigh the style that JupyterLab gives to every table.
 STYLE = """
 <style>
-table.study {border-collapse: collapse; font: 13px/1.4 'Helvetica Neue', Arial,
+table.study.study {border-collapse: collapse; font: 13px/1.4 'Helvetica Neue', Arial,
   'Liberation Sans', sans-serif; margin: 6px 0; color: #1a1a1a; background: #fff}
-table.study caption {text-align: left; color: #555; padding: 2px 0 4px}
-table.study th {text-align: left; font-weight: 600; border-bottom: 2px solid #1a1a1a;
+table.study.study caption {text-align: left; color: #555; padding: 2px 0 4px}
+table.study.study th {text-align: left; font-weight: 600; border-bottom: 2px solid #1a1a1a;
   padding: 3px 10px 3px 0; vertical-align: bottom; white-space: normal}
-table.study td {border-bottom: 1px solid #e4e4e4; padding: 3px 10px 3px 0; vertical-align: top}
-table.study .number {text-align: right; font-variant-numeric: tabular-nums}
-table.study td.number {white-space: nowrap}
-table.study tr.marked td {font-weight: 600}
+table.study.study td {border-bottom: 1px solid #e4e4e4; padding: 3px 10px 3px 0;
+  vertical-align: top; text-align: left}
+table.study.study tbody tr:nth-child(n), table.study.study tbody tr:nth-child(n):hover {
+  background: #fff}
+table.study.study .number {text-align: right; font-variant-numeric: tabular-nums}
+table.study.study td.number {white-space: nowrap}
+table.study.study tr.marked td {font-weight: 600}
 </style>
 """.strip()
 

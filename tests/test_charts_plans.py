@@ -11,6 +11,7 @@ from doe.errors import InputError
 from doe.planning import (
     appraise,
     full_factorial,
+    optimal_plan,
     prediction_variance,
     reorder,
     set_ups,
@@ -214,3 +215,18 @@ def test_strip_without_times_counts():
     figure = charts.set_up_strip(strip_plan())
     assert "pressure least often, 2 times" in cases.plain_title(figure)
     assert "No time was given" in figure.layout.title.text.replace("<br>", " ")
+
+
+def test_with_many_precisions_the_worst_of_each_kind_is_drawn():
+    region = Region([Factor("a", 0, 1), Factor("b", 0, 1), Factor("c", 0, 1)],
+                    ["2*a + b <= 2.4", "b + 3*c <= 3.2"])
+    appraisal = appraise(optimal_plan(region, runs=14, seed=1), sd=2.0)
+    figure = charts.detectable_effects(appraisal)
+    names = [t.name for t in figure.data if t.mode == "lines"]
+    found = {name: t.x[0] for name, t in zip(names, figure.data[1::2], strict=True)}
+    table = appraisal.table[appraisal.table["effect_is"] != "overall mean"]
+    kind = np.where(table["term"].str.contains("**", regex=False), "squares",
+                    np.where(table["term"].str.contains(":"), "interactions", "main effects"))
+    worst = table.groupby(kind)["detectable_effect"].max()
+    assert len(set(table["detectable_effect"].round(3))) > 4
+    assert found == pytest.approx({f"{k}, the worst": v for k, v in worst.items()})

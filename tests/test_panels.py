@@ -106,8 +106,8 @@ class TestPlanning:
         choose_plan(panel, "full factorial")
         found = compare({"a": first, "b": panel.plan}, sd=panel.sd.value, against=())
         assert found.table.loc["b", "runs"] == len(panel.plan)
-        assert f"{len(first)} runs" in panel.details.value
-        assert f"{len(panel.plan)} runs" in panel.details.value
+        assert f"n = {len(first)}<" in panel.details.value
+        assert f"n = {len(panel.plan)}<" in panel.details.value
         assert len(panel.figure.data) >= 2
         for place in (1, 2, 3):
             panel.family.index = place

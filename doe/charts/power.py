@@ -18,6 +18,8 @@ from doe.responses import Response
 __all__ = ["detectable_effects"]
 
 _POINTS = 61
+_MOST_LINES = 4
+KINDS = ("main effects", "interactions", "squares")
 
 
 def detectable_effects(appraisal, response: Response | None = None) -> go.Figure:
@@ -75,19 +77,25 @@ def detectable_effects(appraisal, response: Response | None = None) -> go.Figure
 
 
 def _groups(appraisal) -> dict[tuple[float, float], str]:
-    """Terms of the same precision together: (standard error of an effect, df) to their name.
+    """Terms of the same precision together: (standard error of an effect, df) to their name; the
+    least precise of each kind where these would be many.
 
     Without degrees of freedom for error the standard deviation is taken as known.
     """
     table = appraisal.table[appraisal.table["estimable"]
                             & (appraisal.table["effect_is"] != "overall mean")]
     found: dict[tuple[float, float], list] = {}
+    worst: dict[str, tuple[float, float]] = {}
     for row in table.itertuples():
         df = float(row.error_df) if row.error_df > 0 else np.inf
         least = row.detectable_effect if row.error_df > 0 else row.detectable_if_sd_known
         step = least / least_noncentrality(df, appraisal.wanted_power, appraisal.alpha)
         key = next((k for k in found if k[1] == df and abs(k[0] / step - 1) < 0.02), (step, df))
         found.setdefault(key, []).append(row)
+        worst[_kind(row)] = max(worst.get(_kind(row), (0.0, df)), (step, df))
+    if len(found) > _MOST_LINES:
+        return {key: wording.join(f"{kind}, the worst" for kind in KINDS if worst.get(kind) == key)
+                for key in sorted(set(worst.values()))}
     kinds = pd.Series([_kind(r) for r in table.itertuples()])
     return {key: _name(rows, kinds) for key, rows in
             sorted(found.items(), key=lambda item: item[0][0])}
@@ -102,7 +110,7 @@ def _kind(row) -> str:
 def _name(rows: list, kinds: pd.Series) -> str:
     own = pd.Series([_kind(r) for r in rows]).value_counts()
     parts = []
-    for kind in ("main effects", "interactions", "squares"):
+    for kind in KINDS:
         if not own.get(kind):
             continue
         if own[kind] == (kinds == kind).sum():
@@ -125,6 +133,7 @@ def _finding(appraisal, groups: dict, log: bool, unit: str, response: Response |
         title = ("Nothing is left to estimate noise from: only with a known standard deviation "
                  f"would {name} of {size}{on} be found with {share} power")
     else:
+        name = name.replace(", the worst", "")
         title = f"{wording.capitalise(name)} of {size} or more{on} are found with {share} power"
     said = [f"Two-sided test at {100 * appraisal.alpha:g}\u00a0%."]
     if response is not None:

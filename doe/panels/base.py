@@ -15,7 +15,7 @@ from doe.charts.still import picture
 from doe.errors import InputError
 from doe.tables import FONT, STYLE, Sentences
 
-__all__ = ["Panel", "labelled", "reports_errors"]
+__all__ = ["Panel", "label", "labelled", "reports_errors"]
 
 CONTROLS_WIDTH = "340px"
 
@@ -84,7 +84,14 @@ def reports_errors(action: Callable) -> Callable:
     return guarded
 
 
+def label(text: str, width: str = "auto") -> widgets.HTML:
+    """Plain text beside or above controls; longer ones take several lines."""
+    return widgets.HTML(f'<span style="{FONT};font-size:13px;display:inline-block;'
+                        f'line-height:1.35">{escape(text)}</span>',
+                        layout=widgets.Layout(width=width))
+
+
 def labelled(text: str, widget: widgets.Widget, width: str = "100%") -> widgets.Widget:
     """The widget below a full-length label, which ipywidgets would cut off beside it."""
-    return widgets.VBox([widgets.HTML(f'<span style="{FONT};font-size:13px">{escape(text)}</span>'),
-                         widget], layout=widgets.Layout(margin="0 0 4px 0", width=width))
+    return widgets.VBox([label(text), widget],
+                        layout=widgets.Layout(margin="0 0 4px 0", width=width))

@@ -6,6 +6,7 @@ import inspect
 from html import escape
 
 import ipywidgets as widgets
+import numpy as np
 
 from doe.brief import Brief
 from doe.charts import (
@@ -18,7 +19,7 @@ from doe.charts import (
 )
 from doe.errors import InputError
 from doe.factors import Factor, Region
-from doe.panels.base import Panel, labelled, reports_errors
+from doe.panels.base import Panel, label, labelled, reports_errors
 from doe.planning import (
     FAMILIES,
     Plan,
@@ -44,7 +45,7 @@ AIMS = {"every plan that fits": "", "find the few factors that matter": "screen"
 ORDERS = {"as the plan draws it": "", "fully at random": "random",
           "grouped by what is hard to change": "grouped", "robust to drift": "trend-robust",
           "fewest changes": "fewest changes"}
-VIEWS = ("What it can detect", "Where the runs lie", "How precisely it predicts",
+VIEWS = ("What it can detect", "Where the runs lie", "How well it predicts",
          "How effects correlate", "What is set anew", "Side by side")
 COMPARED = {"runs": "runs", "estimable": "terms estimated", "error_df": "error df",
             "D": "D-efficiency", "mean_variance": "mean variance of prediction",
@@ -100,11 +101,11 @@ class PlanningPanel(Panel):
         self.keep = widgets.Button(description="Keep this plan", button_style="primary",
                                    layout=full)
         self.arrange([
-            widgets.HTML(f'<span style="{FONT};font-size:13px">Factors to vary, and their range '
-                         "(an unticked one is held at the first value)</span>",
-                         layout=widgets.Layout(width="96%")),
+            label("Factors to vary, and their range (an unticked one is held at the first value)",
+                  width="96%"),
             *(row.box for row in self.rows.values()),
-            *self._pairs(("Aim", self.aim), ("Most runs", self.most)),
+            widgets.HBox([labelled("Aim", self.aim, width="72%"),
+                          labelled("Most runs", self.most, width="28%")]),
             labelled("Plan", self.family), self.tells,
             *self._pairs(("Centre points", self.centre_points), ("Replicates", self.replicates),
                          ("Blocks", self.blocks), ("Run order", self.order),
@@ -204,10 +205,14 @@ class PlanningPanel(Panel):
         if len(plans) < 2:
             raise InputError("plans to compare", len(plans), "there is nothing to compare yet",
                              'Press "Compare with others" for a plan, then choose another')
-        found = compare(plans, sd=self.sd.value, against=())
+        found = compare(plans, sd=self.sd.value, response=response, against=())
         self.tell(found.sentences)
         self.draw(compared_power(found, response))
-        self.details.value = html_table(found.table.reset_index(), {"plan": "plan", **COMPARED})
+        table = found.table.reset_index()
+        if response.scale == "log":
+            table["detectable_main_effect"] = np.exp(table["detectable_main_effect"])
+            table.attrs["units"]["detectable_main_effect"] = "ratio"
+        self.details.value = html_table(table, {"plan": "plan", **COMPARED})
 
     @reports_errors
     def add_beside(self) -> None:
@@ -256,7 +261,7 @@ class PlanningPanel(Panel):
             self._quiet = False
         self._quiet = True
         self.family.options = offers
-        kept = [i for i, (label, _) in enumerate(offers) if label == before]
+        kept = [i for i, (name, _) in enumerate(offers) if name == before]
         self.family.index = kept[0] if kept else 0
         self._quiet = False
         self._family_changed()
@@ -306,7 +311,7 @@ class PlanningPanel(Panel):
 
 def _name(plan: Plan) -> str:
     """Short name of a plan among others."""
-    return f"{plan.sentence.split(':')[0]}, {len(plan)} runs"
+    return f"{plan.sentence.split(':')[0]}, n = {len(plan)}"
 
 
 def _offer(row) -> str:
@@ -322,14 +327,12 @@ class _FactorRow:
         self.origin = factor
         number = widgets.Layout(width="78px")
         self.use = widgets.Checkbox(True, indent=False, layout=widgets.Layout(width="24px"))
-        label = widgets.HTML(f'<span style="{FONT};font-size:13px">{escape(factor.title)}</span>',
-                             layout=widgets.Layout(width="128px"))
         if factor.kind == "continuous":
             self.ends = [widgets.FloatText(round(v, 4), layout=number)
                          for v in (factor.low, factor.high)]
         else:
             self.ends = [widgets.Dropdown(options=list(factor.levels), layout=number)]
-        self.box = widgets.HBox([self.use, label, *self.ends],
+        self.box = widgets.HBox([self.use, label(factor.title, width="128px"), *self.ends],
                                 layout=widgets.Layout(align_items="center"))
 
     @property

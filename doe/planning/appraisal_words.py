@@ -15,13 +15,13 @@ from doe.planning.strata import group_names
 from doe.responses import Response
 from doe.wording import count, digits, fixed, join, percent
 
-__all__ = ["all_sentences"]
+__all__ = ["Effects", "all_sentences"]
 
 _HIGH_VIF = 5.0
 
 
 @dataclass(frozen=True)
-class _Effects:
+class Effects:
     """Sizes of effects in words, on the scale that a response is modelled on."""
 
     sd_given: bool
@@ -70,7 +70,7 @@ def all_sentences(plan: Plan, model, between: np.ndarray, sd_given: bool,
     parts : dict
         What the `Appraisal` is made of.
     """
-    say = _Effects(sd_given, response, parts["sd"])
+    say = Effects(sd_given, response, parts["sd"])
     table, df, pure = parts["table"], parts["error_df"], parts["pure_error_df"]
     b = model.blocks.shape[1]
     out = [f"{count(len(plan), 'run')} for {count(len(model.names), 'coefficient')}"
@@ -123,7 +123,7 @@ def _main_effects(table: pd.DataFrame) -> pd.DataFrame:
     return main if len(main) else shown
 
 
-def _detectable(table: pd.DataFrame, say: _Effects, parts: dict) -> list[str]:
+def _detectable(table: pd.DataFrame, say: Effects, parts: dict) -> list[str]:
     shown = _main_effects(table)
     if shown.empty:
         return []
@@ -143,7 +143,7 @@ def _detectable(table: pd.DataFrame, say: _Effects, parts: dict) -> list[str]:
             f"{say(pd.Series([parts['effect']]))} with {found}."]
 
 
-def _grouped(table: pd.DataFrame, say: _Effects, ratios: Mapping[str, float],
+def _grouped(table: pd.DataFrame, say: Effects, ratios: Mapping[str, float],
              parts: dict) -> list[str]:
     said = [f"It is assumed that {group_names(c)} vary {digits(r, 2)} times as much (variance) as "
             "the runs within them." for c, r in ratios.items()]

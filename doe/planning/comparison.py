@@ -12,6 +12,7 @@ import pandas as pd
 from doe.errors import InputError, as_choice
 from doe.factors import Region
 from doe.planning.appraisal import Appraisal, appraise
+from doe.planning.appraisal_words import Effects
 from doe.planning.candidates import Space
 from doe.planning.continuous import ContinuousOptimum, continuous_optimum
 from doe.planning.criteria import CRITERIA, criterion_for
@@ -19,6 +20,7 @@ from doe.planning.fraction_of_region import FractionOfRegion, fraction_of_region
 from doe.planning.plan import Plan
 from doe.planning.power import least_noncentrality, power_of
 from doe.planning.structure import as_seed
+from doe.responses import Response
 from doe.terms import INTERCEPT, Term, model_matrix, read_terms
 from doe.wording import capitalise, count, digits, join, percent
 
@@ -81,7 +83,7 @@ def compare(plans: Mapping[str, Plan], *, terms: Sequence[Term] | str | None = N
             model: str | None = None, sd: float | None = None, effect: float | None = None,
             power: float = 0.80, alpha: float = 0.05,
             ratios: Mapping[str, float] | None = None, against: Sequence[str] = ("D", "I"),
-            seed: int = 1) -> Comparison:
+            response: Response | None = None, seed: int = 1) -> Comparison:
     """Compare two to four plans for the same region and model, and say which to take.
 
     The rules, in this order:
@@ -114,6 +116,9 @@ def compare(plans: Mapping[str, Plan], *, terms: Sequence[Term] | str | None = N
         `appraise`.
     against : sequence of {"D", "A", "I"}
         Criteria whose continuous optimum the plans are held against; it can take seconds.
+    response : Response, optional
+        Its assumed standard deviation is taken if `sd` is not given, and the sentences tell
+        effects in its unit, or as ratios where it is modelled on the log scale.
     seed : int
         Of the sample of the region.
 
@@ -132,6 +137,7 @@ def compare(plans: Mapping[str, Plan], *, terms: Sequence[Term] | str | None = N
     every = sorted({t for plan in plans.values() for t in plan.terms},
                    key=lambda t: (t.order, t.powers))
     terms = read_terms(region, model if terms is None else terms, every)
+    sd = response.assumed_sd if sd is None and response is not None else sd
     appraisals, curves, rows = {}, {}, {}
     for name, plan in plans.items():
         own = None if ratios is None else {k: v for k, v in ratios.items() if k in plan.runs}
@@ -144,14 +150,15 @@ def compare(plans: Mapping[str, Plan], *, terms: Sequence[Term] | str | None = N
             for c in against}
     table = pd.DataFrame.from_dict(rows, orient="index")
     table.index.name = "plan"
-    unit = "sd" if sd is None else ""
+    unit = "sd" if sd is None else "" if response is None else response.unit
     table.attrs["units"] = {"I": "sd²", "mean_variance": "sd²", "greatest_variance": "sd²",
                             **{c: "%" for c in table if c in "DAG" or c.endswith("_of_optimum")},
                             **{f"detectable_{k}": unit for k in KINDS if unit}}
     choice, why = _choose(table, effect, power)
     scale = 1.0 if sd is None else float(sd)
+    say = Effects(sd is not None, response, scale)
     return Comparison(table, curves, _power_curves(appraisals, power, alpha), appraisals, terms,
-                      choice, (why, *_others(table, choice, sd is None)), scale)
+                      choice, (why, *_others(table, choice, say)), scale)
 
 
 @lru_cache(maxsize=64)
@@ -307,10 +314,9 @@ def _by_precision(left: pd.DataFrame) -> tuple[pd.DataFrame, str]:
     return tied, "it predicts as well as any other of its size"
 
 
-def _others(table: pd.DataFrame, choice: str, multiples: bool) -> list[str]:
+def _others(table: pd.DataFrame, choice: str, say: Effects) -> list[str]:
     """What speaks for each plan that is not taken, in numbers."""
     mine, out = table.loc[choice], []
-    unit = " sd" if multiples else ""
     for name, row in table.drop(index=choice).iterrows():
         good = []
         if row["runs"] < mine["runs"]:
@@ -326,9 +332,9 @@ def _others(table: pd.DataFrame, choice: str, multiples: bool) -> list[str]:
         for kind in KINDS:
             a, b = row[f"detectable_{kind}"], mine[f"detectable_{kind}"]
             if a < 0.99 * b or (np.isnan(b) and not np.isnan(a)):
-                other = "none" if np.isnan(b) else digits(b, 2) + unit
+                other = "none" if np.isnan(b) else say(pd.Series([b]))
                 good.append(f"a smallest detectable {kind.replace('_', ' ')} of "
-                            f"{digits(a, 2)}{unit} against {other}")
+                            f"{say(pd.Series([a]))} against {other}")
         for key, words in (("pure_error_df", "pure error"), ("lack_of_fit_df", "lack of fit")):
             if row[key] > mine[key]:
                 good.append(f"{int(row[key])} degrees of freedom for {words} against "
