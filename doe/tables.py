@@ -152,6 +152,8 @@ def _column(values: pd.Series, n: int, how: str) -> tuple[list[str], bool]:
     # than four decades it would blank the small or flood the large, so each stands alone.
     even = sizes.size and sizes.max() < 1e4 * sizes.min() and 1e-5 <= sizes.max() < 1e7
     if how == "column" and even:
-        places = min(decimals_for(float(np.median(sizes)), n), 6)
+        # Enough for the middle of the column, and for the smallest not to read as 0.
+        places = min(max(decimals_for(float(np.median(sizes)), n),
+                         decimals_for(float(sizes.min()), 1)), 6)
         return [fixed(v, places) if np.isfinite(v) else "" for v in numbers], True
     return [digits(v, n) if v == v else "" for v in numbers], True
