@@ -21,12 +21,14 @@ _HOME = {
     "budgets": ["heat_budget", "time_budget"],
     "planning": ["Plan", "advise", "appraise", "compare", "make_plan", "simulated_power",
                  "suggest_runs"],
-    "analysis": ["Fit", "fit"],
+    "analysis": ["Fit", "fit", "fit_mixed", "gauge_study"],
+    "analysis.kinds": ["fit_kind"],
     "decision": ["Recipe", "best_setting", "confirmation", "operating_window",
                  "stationary_point", "steepest_path"],
     "study": ["Brief", "Record", "Study"],
     "store": ["StudyFile", "open_study"],
     "sheets": ["import_sheet", "write_sheet"],
+    "conclude": ["fit_all", "recommend"],
     "report": ["write_report"],
 }
 _PUBLIC = {name: module for module, names in _HOME.items() for name in names}
