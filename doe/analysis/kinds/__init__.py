@@ -116,16 +116,22 @@ def fit_kind(data: pd.DataFrame, response: Response, region: Region,
     if response.kind == "ordinal":
         used, y, remarks = readings(data, response)
         informative = len(y) - int(np.unique(y, return_counts=True)[1].max())
-        return fit_grades(prepare(used, response, region, terms, blocks, remarks, informative,
-                                  selection), y, method)
+        return _kept(fit_grades(prepare(used, response, region, terms, blocks, remarks,
+                                        informative, selection), y, method), method)
     if response.kind == "count":
         amount = _basis(data, response, "exposure", exposure)
         present = ~np.isnan(numbers(data, response.name))
         used, y, remarks = readings(data, response)
         rows = prepare(used, response, region, terms, blocks, remarks, _worth(len(y), y.sum()),
                        selection)
-        return fit_counts(rows, y, np.ones(len(y)) if amount is None else amount[present], method)
+        return _kept(fit_counts(rows, y, np.ones(len(y)) if amount is None else amount[present],
+                                method), method)
     return _fit_shares(data, response, region, terms, trials, blocks, method, selection)
+
+
+def _kept(fit: KindFit, method: str) -> KindFit:
+    """The fit with the method that was asked for."""
+    return dataclasses.replace(fit, method=method)
 
 
 def _worth(runs: int, events: float) -> int:
@@ -148,7 +154,7 @@ def _fit_shares(data, response, region, terms, trials, blocks, method, selection
         y = successes(share, tried, response.unit, where)
     rarer = min(y.sum(), (tried - y).sum()) if counted else np.inf
     rows = prepare(used, response, region, terms, blocks, remarks, _worth(len(y), rarer), selection)
-    return fit_proportions(rows, y, tried, counted=counted, method=method)
+    return _kept(fit_proportions(rows, y, tried, counted=counted, method=method), method)
 
 
 def _fit_readings(data, response, region, terms, marks, blocks, method,
@@ -170,7 +176,7 @@ def _fit_readings(data, response, region, terms, marks, blocks, method,
                        f"data, column '{response.name}'")
     rows = prepare(used, response, region, terms, blocks, remarks, int((low == high).sum()),
                    selection)
-    return fit_censored(rows, low, high, method)
+    return _kept(fit_censored(rows, low, high, method), method)
 
 
 def _marks(data: pd.DataFrame, response: Response,

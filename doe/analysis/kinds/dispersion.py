@@ -111,6 +111,10 @@ class DispersionFit(KindFit):
     groups : DataFrame
         A row for each repeated setting: its factors, ``runs, mean, sd, df`` (on the model's
         scale of the response).
+    readings : DataFrame
+        The runs that were looked at, those at settings without a repeat included.
+    within : str or None
+        Column of the blocks within which settings count as repeated.
 
     Notes
     -----
@@ -119,6 +123,8 @@ class DispersionFit(KindFit):
     """
 
     groups: pd.DataFrame = None
+    readings: pd.DataFrame = None
+    within: str | None = None
 
     effect_name = "ratio of standard deviations"
     effect_power = 0.5
@@ -260,7 +266,9 @@ def dispersion_effects(data: pd.DataFrame, response: Response, region: Region,
     start[0] = np.log(np.average(variance, weights=df))
     groups = settings[region.names].assign(runs=size[repeated], mean=mean[repeated],
                                            sd=np.sqrt(variance), df=df.astype(int))
-    return DispersionFit(rows, likelihood, maximise(likelihood, start), method, groups=groups)
+    return DispersionFit(rows, likelihood, maximise(likelihood, start), method, method=method,
+                         groups=groups, readings=used,
+                         within=None if block is None else str(blocks))
 
 
 @dataclass(frozen=True, eq=False)

@@ -54,6 +54,8 @@ class KindFit(RunsSide, SettingsSide, ABC):
     df_reference : float
         Degrees of freedom of the t and F tests; infinite where normal and chi-squared are
         used.
+    method : str
+        As it was asked for; `model` says what came of it.
 
     Notes
     -----
@@ -68,6 +70,7 @@ class KindFit(RunsSide, SettingsSide, ABC):
     model: str
     dispersion: float = 1.0
     df_reference: float = np.inf
+    method: str = "auto"
 
     log_scale: ClassVar[bool] = False
     ratio: ClassVar[bool] = True
