@@ -8,6 +8,7 @@ from doe.analysis.averaging import Averaged, average
 from doe.analysis.components import VarianceComponents, variance_components
 from doe.analysis.fit import Fit, fit
 from doe.analysis.gauge import GaugeStudy, gauge_study
+from doe.analysis.gauge_use import NoiseParts, noise_parts, run_sd
 from doe.analysis.lenth import Lenth, critical_values, judge_effects, pseudo_standard_error
 from doe.analysis.mixed import MixedFit, fit_mixed
 from doe.analysis.model_file import (
@@ -30,11 +31,13 @@ from doe.analysis.unlearned import Unlearned, unlearned
 __all__ = [
     "AchievedDifference", "Anova", "AnovaType", "Averaged", "Bootstrap", "CrossValidation",
     "Curvature", "FactorActivity", "Fit", "GaugeStudy", "LackOfFit", "Lenth", "MixedFit",
-    "Multiplicity", "Posterior", "RealityCheck", "Search", "Sensitivity", "SparsePath", "TwoStage",
-    "Unlearned", "VarianceComponents", "achieved_difference", "active_effects", "active_factors",
+    "Multiplicity", "NoiseParts", "Posterior", "RealityCheck", "Search", "Sensitivity",
+    "SparsePath", "TwoStage", "Unlearned", "VarianceComponents", "achieved_difference",
+    "active_effects", "active_factors",
     "aicc", "anova_by_type", "average", "backward", "bic", "bootstrap", "critical_values",
     "cross_validate", "dantzig", "fit", "fit_mixed", "gauge_study", "judge_effects", "lasso",
-    "load_model", "model_from_plain", "model_to_plain", "multiplicity", "pseudo_standard_error",
-    "reality_check", "save_model", "search", "sensitivity", "two_stage", "unlearned",
+    "load_model", "model_from_plain", "model_to_plain", "multiplicity", "noise_parts",
+    "pseudo_standard_error",
+    "reality_check", "run_sd", "save_model", "search", "sensitivity", "two_stage", "unlearned",
     "variance_components",
 ]
