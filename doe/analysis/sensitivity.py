@@ -1,9 +1,9 @@
-"""Which conclusions hang on a single run: every run left out in turn, without a refit.
+"""Which conclusions hang on a single run: every run left out in turn.
 
 References
 ----------
 Belsley, D. A., Kuh, E. & Welsch, R. E. (1980). *Regression Diagnostics*. Wiley, ch. 2
-(DFBETAS, DFFITS and the closed forms of estimates without a row).
+(DFBETAS, DFFITS).
 """
 
 from __future__ import annotations
@@ -12,21 +12,32 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from doe import wording
-from doe.analysis.diagnostics import FULL_LEVERAGE, ROUNDING
+from doe.analysis.kinds import DispersionFit, KindFit
+from doe.analysis.left_out import LeftOut, by_influence, by_refits, closed_form, count_of_runs
+from doe.analysis.mixed import MixedFit
 from doe.analysis.model import Fit
+from doe.analysis.refitting import (
+    AnyFit,
+    check_fit,
+    effect_unit,
+    effect_word,
+    multiplies,
+    on_effect_scale,
+    p_values,
+    subject,
+)
 from doe.analysis.sentences import WIDE_BELOW
-from doe.errors import InputError
+from doe.terms import Term
 
 __all__ = ["Sensitivity", "sensitivity"]
 
 LEVEL = 0.05
 """Below this p-value a term is beyond noise, as in `Fit.active`."""
 
-INESTIMABLE = 1e-8
-"""Least part, relative to the largest, of a run that is the only one to tell columns apart."""
+REFITS = 100
+"""Up to so many runs a fit that is no least squares is made anew without each."""
 
 FEW, MANY = 3, 6
 """Up to so many changes are told one by one in the sentence, and so many runs named."""
@@ -41,21 +52,26 @@ class Sensitivity:
 
     Attributes
     ----------
-    fit : Fit
+    fit : Fit, MixedFit or KindFit
     table : DataFrame
         One row for each run and model column (mean and blocks apart): ``run, term, label, source``;
         ``effect`` and ``effect_without`` the run, and ``shift`` from the first to the second, in
-        the response's unit (ratios on a log scale); ``p`` and ``p_without`` of the
+        the unit of the fit's table (ratios where effects multiply); ``p`` and ``p_without`` of the
         whole term; ``dfbetas``; ``change``: "falls within noise", "rises beyond noise",
         "changes sign", "leaves its interval" (the term is beyond noise either way, but its
         effect leaves the 95 % interval it has from all runs), "cannot be estimated", or empty.
     runs : DataFrame
-        One row a run: ``run, dffits, changes`` (how many conclusions).
+        One row a run: ``run, dffits, changes`` (how many conclusions); ``model``: the one that
+        the readings call for without the run, where it is another, and ``problem``: why no model
+        can be fitted without it.
+    how : str
+        "closed form" and "refits" are exact, "influence" is one step without a refit.
     """
 
-    fit: Fit
+    fit: AnyFit
     table: pd.DataFrame
     runs: pd.DataFrame
+    how: str = "closed form"
 
     @property
     def changes(self) -> pd.DataFrame:
@@ -67,50 +83,61 @@ class Sensitivity:
         """One row for each conclusion that changes: ``label, change``, ``runs`` (any one of which
         changes it, in words), ``effect, p``, and of the run that matters most ``run,
         effect_without, p_without``."""
-        rows = []
-        for (_, label, change), group in self.changes.groupby(["term", "label", "change"],
-                                                              sort=False):
+        rows, told = [], self.changes
+        told = told[~told["run"].isin(self._failed["run"])]
+        for (_, label, change), group in told.groupby(["term", "label", "change"], sort=False):
             worst = group.loc[_furthest(group, change)]
             rows.append({"label": label, "change": change, "runs": self._names(group["run"]),
                          "count": len(group), **worst[["effect", "p", "run", "effect_without",
                                                        "p_without"]]})
         out = pd.DataFrame(rows, columns=["label", "change", "runs", "count", "effect", "p", "run",
                                           "effect_without", "p_without"])
-        out.attrs["units"] = {k: self._unit for k in ("effect", "effect_without") if self._unit}
+        unit = effect_unit(self.fit)
+        out.attrs["units"] = {k: unit for k in ("effect", "effect_without") if unit}
         return out
+
+    @property
+    def _failed(self) -> pd.DataFrame:
+        return self.runs[self.runs["problem"] != ""]
 
     def _names(self, runs: pd.Series) -> str:
         return (wording.join(runs) if len(runs) <= MANY
                 else f"{len(runs)} of the {len(self.runs)}")
 
     @property
-    def _unit(self) -> str:
-        return "ratio" if self.fit.log_scale else self.fit.response.unit
-
-    @property
     def sentences(self) -> list[str]:
-        """One for each conclusion that changes."""
-        return [self._say(row) for _, row in self.summary.iterrows()]
+        """One for each conclusion that changes, models that would be others first."""
+        said = [f"{_without(self._names(rows['run']), len(rows))}, no model could be fitted: "
+                f"{problem}." for problem, rows in self._failed.groupby("problem", sort=False)]
+        others = self.runs[self.runs["model"] != ""]
+        said += [f"{_without(self._names(rows['run']), len(rows))}, the readings would call for "
+                 f"a {model} model." for model, rows in others.groupby("model", sort=False)]
+        return said + [self._say(row) for _, row in self.summary.iterrows()]
 
     @property
     def sentence(self) -> str:
         """What would be concluded otherwise without one of the runs, or that nothing would."""
-        fit, name = self.fit, self.fit.response.label
+        fit, name = self.fit, subject(self.fit)
         if not any(t.powers for t in fit.terms):
             return f"The model of {name} has no terms whose conclusions could change."
-        if not fit.df_error:
+        if _saturated(fit):
             return (f"The model of {name} passes through every run, so none can be left out: "
                     "without it some term could not be estimated.")
-        said = self.sentences
-        if fit.df_error == 1:
+        return self._conclusions(name) + (
+            "" if self.how != "influence" else " This is reckoned from the pull of each run on the "
+            f"fit to all of them, since {len(self.runs)} refits would take long: near a limit it "
+            "is not exact.")
+
+    def _conclusions(self, name: str) -> str:
+        said, left = self.sentences, _degrees_left(self.fit)
+        if left == 0:
             return " ".join([f"One degree of freedom for error is too few to judge the model of "
                              f"{name} without one of its runs.", *said])
-        left = fit.df_error - 1
-        power = (f" Only {wording.count(left, 'degree')} of freedom for error would be left; that "
-                 "alone can put a real effect within noise."
+        power = (f" Only {wording.count(int(left), 'degree')} of freedom for error would be left; "
+                 "that alone can put a real effect within noise."
                  if left < WIDE_BELOW and FALLS in set(self.changes["change"]) else "")
         if len(said) > FEW:
-            count = int((self.runs["changes"] > 0).sum())
+            count = int(((self.runs["changes"] > 0) | (self.runs["model"] != "")).sum())
             return (f"What is concluded about {name} leans on single runs: {count} of the "
                     f"{len(self.runs)} change some conclusion when left out.{power}")
         if said:
@@ -131,21 +158,25 @@ class Sensitivity:
             return (f"{without}, {label} would be {side} noise "
                     f"({reach}{wording.p_value(row['p_without'])}{where} instead of "
                     f"{wording.p_value(row['p']).removeprefix('p = ')}).")
-        unit = "" if self.fit.log_scale else self.fit.response.unit
+        ratio = multiplies(self.fit)
+        unit = "" if ratio else self.fit.response.unit
         before, after = (wording.quantity(row[k], unit) for k in ("effect", "effect_without"))
-        kind = "change sign" if change == SIGN else "leave its 95 % interval"
-        word = "factor" if self.fit.log_scale else "effect"
-        return (f"{without}, the {word} of {label} would {kind}: {after}{where} instead of "
-                f"{before}.")
+        kind = "leave its 95 % interval"
+        if change == SIGN:
+            kind = "turn to the other side of 1" if ratio else "change sign"
+        return (f"{without}, the {effect_word(self.fit)} of {label} would {kind}: {after}{where} "
+                f"instead of {before}.")
 
 
-def sensitivity(fit: Fit) -> Sensitivity:
+def sensitivity(fit: AnyFit, *, refits: int = REFITS) -> Sensitivity:
     """Leave out each run in turn and see which conclusions change.
 
     Parameters
     ----------
-    fit : Fit
-        Of a linear model.
+    fit : Fit, MixedFit or KindFit
+    refits : int
+        With more runs than this, mixed models and those of kinds are not made anew without each;
+        one step from the whole fit stands in, and the sentence says so.
 
     Returns
     -------
@@ -154,89 +185,75 @@ def sensitivity(fit: Fit) -> Sensitivity:
     Raises
     ------
     InputError
-        If the fit is not one of least squares.
+        If this is no fit.
 
     Notes
     -----
-    With ``C = inv(X'X)``, residual e and leverage h of a run x, the coefficients without it are
-    ``b − C x e / (1 − h)``, the error sum of squares is less by ``e² / (1 − h)``, and
-    ``C + C x x' C / (1 − h)`` takes the place of C: exact, not an approximation. Where h = 1
-    the run alone tells some columns apart; the terms of these could not be estimated without it,
-    and the others would stay as they are.
+    Least squares has closed forms (`doe.analysis.left_out.closed_form`). Fits of other kinds are
+    made anew, the choice of the readings' law and the variance components included, as
+    `fit_kind`, `fit_mixed` or `dispersion_effects` would of the other runs. A run that was
+    measured several times is left out with all its measurements. The terms are kept as they are.
 
     A conclusion near the limit of 5 % changes easily, which is what this is to show: it is no
     reason to leave a run out.
     """
-    if not isinstance(fit, Fit):
-        raise InputError("fit", type(fit).__name__, "this is no fit by least squares",
-                         "Give what doe.analysis.fit returns")
-    x = fit.columns.matrix.to_numpy()
-    diagnostics = fit.diagnostics
-    h = diagnostics["leverage"].to_numpy()
-    e = diagnostics["residual"].to_numpy()
-    pinned = h >= FULL_LEVERAGE
-    left = np.where(pinned, np.inf, 1 - h)
-    pull = x @ fit.covariance  # (n, p): C x of each run
-    moved = -pull * (e / left)[:, None]
-    y = np.asarray(fit.shifted.model.endog)
-    exact = fit.shifted.ssr <= ROUNDING * float(y @ y)
-    df = fit.df_error - (~pinned).astype(int)
-    ss = np.maximum(fit.shifted.ssr - e**2 / left, 0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        variance = np.where((df > 0) & (not exact), ss / df, np.nan)
-        dfbetas = -moved / (np.sqrt(variance)[:, None] * np.sqrt(np.diag(fit.covariance)))
-        dffits = diagnostics["studentised"].to_numpy() * np.sqrt(h / left)
-    lost = pinned[:, None] & (np.abs(pull) > INESTIMABLE * np.abs(pull).max(axis=1, keepdims=True))
-    dfbetas[pinned] = np.nan
-    frames = [_of_term(fit, places, moved, pull / np.sqrt(left)[:, None], variance, df, lost,
-                       dfbetas)
-              for t in fit.terms if t.powers and (places := fit.columns.places(t))]
-    runs = diagnostics["run"].to_numpy()
+    check_fit(fit)
+    if isinstance(fit, Fit):
+        out, how = closed_form(fit), "closed form"
+    elif isinstance(fit, DispersionFit) or count_of_runs(fit) <= refits:
+        out, how = by_refits(fit), "refits"
+    else:
+        out, how = by_influence(fit), "influence"
+    m, known = len(out.runs), p_values(fit)
+    frames = [_of_term(fit, t, out, known[str(t)]) for t in fit.terms
+              if t.powers and fit.columns.places(t)]
     table = pd.concat(frames) if frames else pd.DataFrame(columns=["position", "change"])
     table = table.sort_values("position", kind="stable").reset_index(drop=True)
     position = table.pop("position").to_numpy(int)
-    table.insert(0, "run", runs[position])
-    unit = "ratio" if fit.log_scale else fit.response.unit
-    table.attrs["units"] = dict.fromkeys(("effect", "effect_without", "shift"), unit)
-    changed = np.bincount(position[(table["change"] != "").to_numpy()], minlength=len(runs))
-    return Sensitivity(fit, table, pd.DataFrame({"run": runs, "dffits": dffits,
-                                                 "changes": changed}))
+    table.insert(0, "run", out.runs[position])
+    table.attrs["units"] = dict.fromkeys(("effect", "effect_without", "shift"), effect_unit(fit))
+    changed = np.bincount(position[(table["change"] != "").to_numpy()], minlength=m)
+    runs = pd.DataFrame({"run": out.runs, "dffits": out.dffits, "changes": changed,
+                         "model": out.model, "problem": out.problem})
+    return Sensitivity(fit, table, runs, how)
 
 
-def _of_term(fit: Fit, places: list[int], moved: np.ndarray, gain: np.ndarray,
-             variance: np.ndarray, df: np.ndarray, lost: np.ndarray,
-             dfbetas: np.ndarray) -> pd.DataFrame:
+def _saturated(fit: AnyFit) -> bool:
+    """True if the model has as many columns as there are rows; a spread has more behind each."""
+    return not isinstance(fit, DispersionFit) and len(fit.data) == len(fit.columns.owner)
+
+
+def _degrees_left(fit: AnyFit) -> float:
+    """Degrees of freedom for error that are left without a run, where one number says it."""
+    if isinstance(fit, KindFit):
+        return fit.df_reference - 1
+    return np.inf if isinstance(fit, MixedFit) else fit.df_error - 1
+
+
+def _of_term(fit: AnyFit, term: Term, out: LeftOut, p: float) -> pd.DataFrame:
     """The rows of one term: runs within each of its columns."""
-    n, q = len(moved), len(places)
-    b = fit.coefficients[places] + moved[:, places]
-    c = fit.covariance[np.ix_(places, places)] + np.einsum("ni,nj->nij", gain[:, places],
-                                                            gain[:, places])
-    gone = lost[:, places].any(axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        f = np.einsum("ni,ni->n", b, np.linalg.solve(c, b[:, :, None])[:, :, 0]) / q / variance
-    p_without = np.where(gone, np.nan, stats.f.sf(f, q, np.maximum(df, 1)))
-    rows = fit.table.set_index("term").loc[[fit.columns.matrix.columns[j] for j in places]]
-    term = fit.columns.owner[places[0]]
-    p = fit.anova.table.set_index("term").loc[str(term), "p"]
+    places, m = fit.columns.places(term), len(out.runs)
+    names = [fit.columns.matrix.columns[j] for j in places]
+    rows = fit.table.set_index("term").loc[names]
+    p_without, gone = out.p[term], out.lost[:, places].any(axis=1)
     active, after = p < LEVEL, p_without < LEVEL
     judged = np.isfinite(p_without) & np.isfinite(p)
     frames = []
-    for k, (name, row) in enumerate(rows.iterrows()):
-        was, now = fit.coefficients[places[k]], np.where(gone, np.nan, b[:, k])
-        change = np.full(n, "", object)
+    for j, (name, row) in zip(places, rows.iterrows(), strict=True):
+        was, now = fit.coefficients[j], np.where(gone, np.nan, out.coefficients[:, j])
+        change = np.full(m, "", object)
         change[judged & active & after & ((now < row["low"]) | (now > row["high"]))] = MOVES
         change[judged & (active != after)] = FALLS if active else RISES
-        if q == 1:
+        if len(places) == 1:
             change[judged & active & (np.sign(now) != np.sign(was))] = SIGN
-        change[gone & (fit.df_error > 0)] = LOST
-        effect, without = fit.span(term) * was, fit.span(term) * now
-        shift = without - effect
-        if fit.log_scale:
-            effect, without, shift = np.exp(effect), np.exp(without), np.exp(shift)
+        if not _saturated(fit):
+            change[gone] = LOST
+        effect, without = on_effect_scale(fit, term, was), on_effect_scale(fit, term, now)
+        shift = on_effect_scale(fit, term, now - was)
         frames.append(pd.DataFrame({
-            "position": np.arange(n), "term": name, "label": row["label"], "source": str(term),
+            "position": np.arange(m), "term": name, "label": row["label"], "source": str(term),
             "effect": effect, "effect_without": without, "shift": shift, "p": p,
-            "p_without": p_without, "dfbetas": dfbetas[:, places[k]], "change": change}))
+            "p_without": p_without, "dfbetas": out.dfbetas[:, j], "change": change}))
     return pd.concat(frames)
 
 
