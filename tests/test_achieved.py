@@ -8,11 +8,13 @@ from itertools import product
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
 from doe import Factor, InputError, Plan, Region, Response
-from doe.analysis import fit
-from doe.analysis.achieved import achieved_difference
+from doe.analysis import fit, fit_mixed
+from doe.analysis.achieved import achieved_difference, against_plan
+from doe.analysis.kinds import dispersion_effects, fit_kind
 from doe.terms import parse
 from doe.wording import digits
 
@@ -175,3 +177,80 @@ def test_bad_input():
         achieved_difference(data.drop(columns="run"), plan(), VOIDS)
     with pytest.raises(InputError, match="no such run"):
         achieved_difference(data.assign(run=data["run"] + 5), plan(), VOIDS)
+
+
+# -- other kinds of fit ----------------------------------------------------------------
+
+MISSED = {"time": {5: 81.0, 6: 84.0, 9: 66.0}, "speed": {4: 1400.0, 8: 1430.0}}
+
+
+def in_coded_units(frame: pd.DataFrame, **columns) -> pd.DataFrame:
+    return pd.DataFrame({"time": (frame["time"].to_numpy() - 60) / 30,
+                         "speed": (frame["speed"].to_numpy() - 1000) / 500, **columns})
+
+
+def test_counts_against_statsmodels():
+    data = as_run(0.0, **MISSED)
+    data["area"] = np.resize([2.0, 3.0], len(data))
+    data["specks"] = np.random.default_rng(4).poisson(data["area"] * np.exp(data["voids"] / 3))
+    response = Response("specks", kind="count", exposure="area", exposure_unit="cm²")
+    found = achieved_difference(data, plan(), response, terms="time + speed")
+    for column, frame in (("achieved", data), ("planned", plan().runs)):
+        coded = in_coded_units(frame, specks=data["specks"].to_numpy())
+        reference = smf.glm("specks ~ time + speed", coded, family=sm.families.Poisson(),
+                            offset=np.log(data["area"].to_numpy())).fit()
+        np.testing.assert_allclose(found.table[column], reference.params, rtol=1e-7)
+    np.testing.assert_allclose(found.table["effect_difference"][1:],
+                               np.exp(2 * found.table["difference"][1:]))
+    assert found.table.attrs["units"]["effect_achieved"] == "rate ratio"
+    assert found.moved == (4, 5, 6, 8, 9)
+    assert "The rate ratio of time is " in found.sentence
+
+
+def test_grades_name_no_threshold_among_the_effects():
+    data = as_run(0.3, **MISSED)
+    data["grade"] = 1 + np.digitize(data["voids"], (1.5, 4.0))
+    data = pd.concat([data, data.assign(grade=np.roll(data["grade"], 1))])
+    found = achieved_difference(data, plan(), Response("grade", kind="ordinal",
+                                                       grades=("a", "b", "c")), terms="time")
+    assert set(found.table["term"]) == {"at least 2", "at least 3", "time"}
+    assert "at least" not in found.sentence
+
+
+def test_readings_below_a_limit_stay_below_it():
+    data = as_run(0.4, **MISSED)
+    response = Response("voids", unit="%", kind="censored", detection_limit=2.0)
+    found = achieved_difference(data, plan(), response, terms="time + speed")
+    asked = fit_kind(data.assign(**{n: plan().runs[n].to_numpy() for n in REGION.names}), response,
+                     REGION, "time + speed")
+    np.testing.assert_array_equal(found.planned.high, found.achieved.high)
+    np.testing.assert_allclose(found.table["planned"], asked.coefficients, rtol=1e-9)
+
+
+def test_a_mixed_model_keeps_its_groups():
+    data = as_run(0.3, **MISSED).assign(whole_plot=np.resize([1, 1, 2, 2, 3, 3, 4, 4], 11))
+    made = fit_mixed(data, VOIDS, REGION, "time + speed")
+    found = against_plan(made, plan())
+    asked = fit_mixed(data.assign(**{n: plan().runs[n].to_numpy() for n in REGION.names}), VOIDS,
+                      REGION, "time + speed")
+    assert found.achieved is made
+    np.testing.assert_allclose(found.table["planned"], asked.coefficients, rtol=1e-9)
+    np.testing.assert_allclose(found.table["achieved"], made.coefficients)
+
+
+def test_spreads_by_planned_settings_have_all_their_repeats():
+    runs = pd.concat([plan().runs[plan().runs["point"] == "factorial"]] * 3, ignore_index=True)
+    runs = runs.assign(run=range(1, 25), standard=range(1, 25))
+    made = Plan(REGION, runs, parse("time + speed", REGION), "full factorial", 1)
+    data = runs.assign(voids=np.random.default_rng(6).normal(5, 1 + (runs["time"] > 60)))
+    data.loc[[4, 5], "time"] += 6
+    found = against_plan(dispersion_effects(data, VOIDS, REGION, "time + speed"), made)
+    asked = dispersion_effects(runs.assign(voids=data["voids"]), VOIDS, REGION, "time + speed")
+    assert found.planned.groups["runs"].tolist() == [3] * 8
+    np.testing.assert_allclose(found.table["planned"], asked.coefficients)
+    assert found.moved == (5, 6)
+
+
+def test_no_fit_and_no_plan():
+    with pytest.raises(InputError, match="no fit"):
+        against_plan("voids ~ time", plan())

@@ -17,8 +17,17 @@ import numpy as np
 import pandas as pd
 
 from doe import wording
-from doe.analysis.fit import fit
-from doe.analysis.model import Fit
+from doe.analysis.kinds import fit_kind
+from doe.analysis.refitting import (
+    AnyFit,
+    check_fit,
+    effect_unit,
+    effect_word,
+    multiplies,
+    refit,
+    runs_of,
+    subject,
+)
 from doe.errors import InputError
 from doe.factors import Region
 from doe.responses import Response
@@ -27,7 +36,7 @@ from doe.terms import Term
 if TYPE_CHECKING:
     from doe.planning.plan import Plan
 
-__all__ = ["AchievedDifference", "achieved_difference"]
+__all__ = ["AchievedDifference", "achieved_difference", "against_plan"]
 
 NOTABLE = 0.25
 """Move of a coefficient, in its standard errors, from which it is told by name (common practice,
@@ -46,14 +55,14 @@ class AchievedDifference:
 
     Attributes
     ----------
-    achieved, planned : Fit
+    achieved, planned : Fit, MixedFit or KindFit
     table : DataFrame
         One row a model column that both can estimate (blocks apart): ``term, label``;
         ``planned, achieved, difference`` of the coefficients on the model's scale (coded units);
         ``standard_error`` of the second, and the difference ``in_standard_errors`` (missing
         without degrees of freedom for error); ``effect_planned, effect_achieved,
-        effect_difference`` in the response's unit (ratios on a log scale); ``active_planned,
-        active_achieved``: beyond noise.
+        effect_difference`` in the response's unit (ratios where effects multiply);
+        ``active_planned, active_achieved``: beyond noise.
     settings : DataFrame
         One row a factor that was not always met: ``factor, label, unit, runs`` (how many missed
         the plan), ``greatest`` (deviation, with sign; missing for a category) and ``of_range``
@@ -62,8 +71,8 @@ class AchievedDifference:
         The runs in which a setting differs from the plan.
     """
 
-    achieved: Fit
-    planned: Fit
+    achieved: AnyFit
+    planned: AnyFit
     table: pd.DataFrame
     settings: pd.DataFrame
     moved: tuple
@@ -71,7 +80,7 @@ class AchievedDifference:
     @property
     def sentence(self) -> str:
         """Which settings differed, and what difference that makes to the effects."""
-        n, name = len(self.achieved.data), self.achieved.response.label
+        n, name = len(runs_of(self.achieved)), self.achieved.response.label
         if not self.moved:
             return (f"All {wording.count(n, 'run')} with {name} measured were made at the planned "
                     "settings, as far as recorded; there is no difference to make.")
@@ -88,7 +97,10 @@ class AchievedDifference:
         return f"{row.label} by {by}, {wording.percent(row.of_range)} of its range"
 
     def _difference(self) -> str:
-        fit, rows = self.achieved, self.table[self.table["term"] != "1"]
+        fit = self.achieved
+        effects = [c for c, t in zip(fit.columns.matrix, fit.columns.owner, strict=True)
+                   if t is not None and t.powers]
+        rows = self.table[self.table["term"].isin(effects)]
         said = []
         lost = [t for t in fit.terms if t not in self.planned.terms]
         if lost:
@@ -102,8 +114,7 @@ class AchievedDifference:
                         f" {there} it.")
         size = rows["in_standard_errors"].abs()
         told = rows[(size >= NOTABLE) & ~rows["term"].isin(turned["term"])]
-        unit = "" if fit.log_scale else fit.response.unit
-        kind = "factor" if fit.log_scale else "effect"
+        unit, kind = "" if multiplies(fit) else fit.response.unit, effect_word(fit)
         told = told.iloc[np.argsort(-size[told.index], kind="stable")]
         for row in told.head(FEW).itertuples():
             said.append(f"The {kind} of {row.label} is "
@@ -119,11 +130,11 @@ class AchievedDifference:
         used = {n for t in fit.terms for n in t.names}
         if not used & set(self.settings["factor"]):
             named = wording.join(self.settings["label"], "or")
-            return f"The model of {fit.response.label} has no term in {named}, so nothing moves."
+            return f"The model of {subject(fit)} has no term in {named}, so nothing moves."
         if not np.isfinite(size).any():
             gap = rows["effect_difference"]
-            at = (np.log(gap) if fit.log_scale else gap).abs().idxmax()
-            most = (f"a factor of {wording.digits(gap[at])}" if fit.log_scale
+            at = (np.log(gap) if multiplies(fit) else gap).abs().idxmax()
+            most = (f"a factor of {wording.digits(gap[at])}" if multiplies(fit)
                     else wording.quantity(abs(gap[at]), unit))
             return ("Fitting the achieved settings instead of the planned ones moves effects by "
                     f"{most} at most ({rows.loc[at, 'label']}).")
@@ -141,9 +152,11 @@ def achieved_difference(data: pd.DataFrame, plan: Plan, response: Response,
     Parameters
     ----------
     data : DataFrame
-        As `doe.analysis.fit` takes it, the settings as achieved; column ``run`` leads to the plan.
+        As `doe.analysis.kinds.fit_kind` takes it, the settings as achieved; column ``run`` leads to
+        the plan.
     plan : Plan
     response : Response
+        Of any kind.
     region : Region, optional
         The plan's if not given.
     terms : sequence of Term, formula or model name, optional
@@ -155,17 +168,37 @@ def achieved_difference(data: pd.DataFrame, plan: Plan, response: Response,
     ------
     InputError
         If a run is not in the plan, or the data cannot be fitted.
+
+    See Also
+    --------
+    against_plan : the same from a fit that was made already, a mixed model for instance.
     """
     region = plan.region if region is None else region
-    planned = _as_planned(data, plan, region)
-    options = {"blocks": blocks, "selection": selection}
-    here = fit(data, response, region, terms, **options)
-    there = fit(planned, response, region, here.terms, **options)
-    runs, factors = _moved(here, there)
-    return AchievedDifference(here, there, _compared(here, there), factors, runs)
+    return against_plan(fit_kind(data, response, region, terms, blocks=blocks,
+                                 selection=selection), plan)
 
 
-def _as_planned(data: pd.DataFrame, plan: Plan, region: Region) -> pd.DataFrame:
+def against_plan(fit: AnyFit, plan: Plan) -> AchievedDifference:
+    """Fit the readings and terms of a fit once more, to the settings as planned.
+
+    Parameters
+    ----------
+    fit : Fit, MixedFit or KindFit
+        Of the settings as achieved; its data have the column ``run``.
+    plan : Plan
+
+    Raises
+    ------
+    InputError
+        If a run is not in the plan, or the planned settings cannot be fitted.
+    """
+    check_fit(fit)
+    there = refit(fit, data=_planned_settings(runs_of(fit), plan, fit.region))
+    runs, factors = _moved(fit, there)
+    return AchievedDifference(fit, there, _compared(fit, there), factors, runs)
+
+
+def _planned_settings(data: pd.DataFrame, plan: Plan, region: Region) -> pd.DataFrame:
     """The data with the settings that the plan asked for."""
     if "run" not in data:
         raise InputError("data, column", "run", "it is missing, so that no run can be found in the "
@@ -178,11 +211,12 @@ def _as_planned(data: pd.DataFrame, plan: Plan, region: Region) -> pd.DataFrame:
     return data.assign(**{n: wanted.loc[data["run"], n].to_numpy() for n in region.names})
 
 
-def _moved(here: Fit, there: Fit) -> tuple[tuple, pd.DataFrame]:
+def _moved(here: AnyFit, there: AnyFit) -> tuple[tuple, pd.DataFrame]:
     """The runs whose settings differ, and by how much in each factor."""
-    rows, anywhere = [], np.zeros(len(here.data), bool)
+    data, asked = runs_of(here), runs_of(there)
+    rows, anywhere = [], np.zeros(len(data), bool)
     for factor in here.region.factors:
-        is_, was = here.data[factor.name].to_numpy(), there.data[factor.name].to_numpy()
+        is_, was = data[factor.name].to_numpy(), asked[factor.name].to_numpy()
         gap, share = np.nan, np.nan
         if factor.is_numeric:
             apart = is_.astype(float) - was.astype(float)
@@ -194,12 +228,12 @@ def _moved(here: Fit, there: Fit) -> tuple[tuple, pd.DataFrame]:
         if different.any():
             rows.append((factor.name, factor.label, factor.unit, int(different.sum()), gap, share))
         anywhere |= different
-    runs = dict.fromkeys(here.data.loc[anywhere, "run"].tolist())
+    runs = dict.fromkeys(data.loc[anywhere, "run"].tolist())
     return tuple(runs), pd.DataFrame(rows, columns=["factor", "label", "unit", "runs", "greatest",
                                                     "of_range"])
 
 
-def _compared(here: Fit, there: Fit) -> pd.DataFrame:
+def _compared(here: AnyFit, there: AnyFit) -> pd.DataFrame:
     both = here.table.merge(there.table, on=["term", "label", "source"], suffixes=("", "_planned"))
     difference = both["coefficient"] - both["coefficient_planned"]
     effects = both["effect"], both["effect_planned"]
@@ -211,12 +245,11 @@ def _compared(here: Fit, there: Fit) -> pd.DataFrame:
         "in_standard_errors": difference / both["standard_error"].where(
             both["standard_error"] > 0),
         "effect_planned": effects[1], "effect_achieved": effects[0],
-        "effect_difference": effects[0] / effects[1] if here.log_scale
+        "effect_difference": effects[0] / effects[1] if multiplies(here)
         else effects[0] - effects[1],
         "active_planned": both["source"].isin(active_there),
         "active_achieved": both["source"].isin(active_here),
     })
-    unit = "ratio" if here.log_scale else here.response.unit
     table.attrs["units"] = dict.fromkeys(
-        ("effect_planned", "effect_achieved", "effect_difference"), unit)
+        ("effect_planned", "effect_achieved", "effect_difference"), effect_unit(here))
     return table
