@@ -9,11 +9,13 @@ from itertools import product
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
 from doe import Factor, InputError, Plan, Region, Response
-from doe.analysis import backward, fit
+from doe.analysis import backward, fit, fit_mixed
 from doe.analysis.achieved import achieved_difference
+from doe.analysis.kinds import dispersion_effects, fit_kind
 from doe.analysis.sensitivity import sensitivity
 from doe.analysis.unlearned import KINDS, unlearned
 from doe.conclude import fit_all
@@ -288,8 +290,145 @@ def test_the_report_has_it_before_the_choice(tmp_path):
                                    model.terms).sentence in analysed
 
 
+# -- other kinds of fit ----------------------------------------------------------------
+
+SPECKS = Response("specks", kind="count")
+
+
+def counted(seed: int = 2, spread: float = 0.0) -> pd.DataFrame:
+    data, rng = cube(3, 3), np.random.default_rng(seed)
+    rate = np.exp(3 + 0.8 * data["A"] + spread * rng.normal(size=len(data)))
+    return data.assign(specks=rng.poisson(rate).astype(float))
+
+
+def test_rate_ratios_that_counts_leave_possible():
+    data = counted()
+    model = fit_kind(data, SPECKS, region_of("ABC"), "A + B + C")
+    found = unlearned(model)
+    row, own = rows(found, "within noise").loc["C"], model.table.set_index("term").loc["C"]
+    ends = own[["effect_low", "effect_high"]].to_numpy(float)
+    assert row["size"] == pytest.approx(np.exp(np.abs(np.log(ends)).max()), rel=1e-6)
+    # The interval is where twice the log-likelihood falls by 3.841 (chi-squared, 1 degree).
+    x, b = sm.add_constant(data[list("ABC")]), np.log(row["size"]) / 2
+    b = b if own["effect_high"] > 1 / own["effect_low"] else -b
+    held, free = (sm.GLM(data["specks"], x[c], family=sm.families.Poisson(), offset=o).fit().llf
+                  for c, o in ((["const", "A", "B"], b * data["C"]), (list(x), None)))
+    assert 2 * (free - held) == pytest.approx(3.841459, rel=1e-4)
+    assert "its effect could still be a rate ratio of " in row["finding"].lower()
+    assert "(an effect could still be as large as a rate ratio of " in found.sentence
+
+
+def test_terms_added_back_to_a_model_of_counts():
+    data = counted()
+    row = rows(unlearned(fit_kind(data, SPECKS, region_of("ABC"), "A + B")), "within noise").loc[
+        "A × B"]
+    whole = fit_kind(data, SPECKS, region_of("ABC"), "A * B").table.set_index("term").loc["A:B"]
+    ends = whole[["effect_low", "effect_high"]].to_numpy(float)
+    assert row["size"] == pytest.approx(np.exp(np.abs(np.log(ends)).max()), rel=1e-6)
+    assert row["finding"].startswith("Not in the model; added to it, its effect")
+
+
+def test_counts_that_scatter_more_than_poisson_noise():
+    data = counted(spread=0.8)
+    model = fit_kind(data, SPECKS, region_of("ABC"), "A + B + C")
+    reference = smf.glm("specks ~ A + B + C", data, family=sm.families.Poisson()).fit()
+    row = rows(unlearned(model), "noise").iloc[0]
+    assert row["size"] == pytest.approx(np.sqrt(reference.pearson_chi2 / 7), rel=1e-6)
+    assert rows(unlearned(fit_kind(counted(), SPECKS, region_of("ABC"), "A + B + C")),
+                "noise").empty
+
+
+@pytest.mark.parametrize(("bend", "words"), [(1.2, "The response is curved"),
+                                             (0.0, "The centre points show no curvature")])
+def test_curvature_of_counts_seen_by_centre_points(bend, words):
+    data, rng = cube(3, 4), np.random.default_rng(1)
+    data["specks"] = rng.poisson(np.exp(2 + bend * (data["A"] == 0))).astype(float)
+    found = unlearned(fit_kind(data, SPECKS, region_of("ABC"), "A + B + C"))
+    assert rows(found, "curvature").loc["A, B and C", "finding"].startswith(words)
+
+
+def test_grades_never_given_and_thresholds_that_could_not_be_checked():
+    data = cube(3, 3).assign(grade=[1, 1, 1, 1, 2, 2, 2, 2, 1, 2, 1])
+    response = Response("grade", kind="ordinal", grades=("poor", "fair", "good"))
+    found = unlearned(fit_kind(data, response, region_of("ABC"), "B + C"))
+    assert rows(found, "grades").loc["'good'", "finding"].startswith("Given to no run")
+    rng = np.random.default_rng(3)
+    data = pd.concat([cube(2)] * 3, ignore_index=True)
+    data["grade"] = 1 + np.digitize(data["A"] + rng.logistic(size=12), (-1, 1))
+    model = fit_kind(data, response, region_of("AB"), "A + B")
+    model.__dict__["parallel"] = pd.DataFrame({"term": ["", "A", "B"], "p": [0.04, 0.01, 0.6]})
+    assert list(rows(unlearned(model), "grades").index) == ["A"]
+
+
+def test_an_effect_without_limit_where_every_reading_is_below_the_limit():
+    data = pd.concat([cube(2)] * 2, ignore_index=True)
+    data["voids"] = np.where(data["A"] < 0, 2.0, [5, 5, 6.1, 7, 5, 5, 5.8, 6.7])
+    response = Response("voids", unit="%", kind="censored", detection_limit=2.0)
+    model = fit_kind(data, response, region_of("AB"), "A + B")
+    found = unlearned(model)
+    row = rows(found, "unbounded").loc["A"]
+    least = model.table.set_index("term").loc["A", "effect_low"]
+    assert row["size"] == np.inf
+    assert row["finding"].startswith(f"Its effect could be of any size beyond {least:.2f} %")
+    assert rows(found, "detection")["finding"].iloc[0].endswith("which the model allows for.")
+    assert "how large A can be" in found.sentence
+
+
+def test_a_term_with_which_no_model_can_be_fitted():
+    data = cube(2).assign(voids=[3.0, 2.0, 5.0, 6.0])
+    response = Response("voids", kind="censored", detection_limit=2.0)
+    quiet = rows(unlearned(fit_kind(data, response, region_of("AB"), "A")), "within noise")
+    assert quiet.loc["A × B", "finding"].startswith("Not in the model; its effect cannot be judged")
+    assert np.isnan(quiet.loc["A × B", "size"])
+
+
+def test_spreads_are_named_beside_means():
+    data = noisy(pd.concat([cube(2)] * 4, ignore_index=True), 0)
+    region = region_of("AB")
+    table = unlearned([fit(data, VOIDS, region), dispersion_effects(data, VOIDS, region)]).table
+    assert set(table["response"]) == {"all responses", "voids", "the spread of voids"}
+    spread = table[table["response"] == "the spread of voids"].set_index("subject")
+    assert "a ratio of standard deviations of" in spread.loc["A", "finding"]
+
+
+def split(seed: int, between: float) -> pd.DataFrame:
+    plots = pd.DataFrame({"A": np.tile([-1.0, 1.0], 4), "whole_plot": range(8)})
+    data = plots.merge(pd.DataFrame({"B": [-1.0, 1.0]}), how="cross")
+    rng = np.random.default_rng(seed)
+    return data.assign(run=range(1, 17), voids=10 + rng.normal(0, between, 8)[data["whole_plot"]]
+                       + rng.normal(0, 0.3, 16))
+
+
+def test_mixed_models_bound_terms_by_their_own_error():
+    data = split(4, 1.0)
+    model = fit_mixed(data, VOIDS, region_of("AB"), "A + B")
+    found = unlearned(model)
+    table = model.table.set_index("term")
+    for name in "AB":
+        size = rows(found, "within noise").loc[name, "size"]
+        assert size == pytest.approx(table.loc[name, ["effect_low", "effect_high"]].abs().max())
+    again = fit_mixed(data, VOIDS, region_of("AB"), "A * B").table.set_index("term").loc["A:B"]
+    assert rows(found, "within noise").loc["A × B", "size"] == pytest.approx(
+        max(abs(again["effect_low"]), abs(again["effect_high"])))
+
+
+def test_noise_of_a_new_run_in_a_new_group_against_what_was_assumed():
+    model = fit_mixed(split(4, 1.0), VOIDS, region_of("AB"), "A + B")
+    row = rows(unlearned(model, sd=0.3), "noise").iloc[0]
+    assert row["size"] == pytest.approx(model.sigma / 0.3)
+    assert rows(unlearned(model, sd=model.sigma), "noise").empty
+
+
+def test_a_variance_between_groups_that_does_not_show():
+    found = next(model for seed in range(20) if (model := fit_mixed(
+        split(seed, 0.0), VOIDS, region_of("AB"), "A + B")).reml.at_zero[0])
+    row = rows(unlearned(found), "groups")
+    assert list(row.index) == ["differences from one whole plot to another"]
+    assert row["size"].iloc[0] == pytest.approx(found.variance_components["sd_high"].iloc[0])
+
+
 def test_bad_input():
     with pytest.raises(InputError, match="none"):
         unlearned([])
-    with pytest.raises(InputError, match="least squares"):
+    with pytest.raises(InputError, match="no fit"):
         unlearned(["voids ~ A"])
