@@ -190,11 +190,21 @@ def test_usual_sizes():
 
 
 @pytest.mark.parametrize(("region", "options", "problem"), [
-    (cups(2, 2, 2), {}, "two levels"), (cups(3, 3), {"runs": 9}, "9 combinations"),
-    (cups(3, 3, 3), {"runs": 6}, "7 effects"), (PASTE, {"levels": {"depth": 3}}, "no such factor"),
+    (cups(2, 2, 2), {}, "two levels"), (cups(3, 3), {"runs": 9}, "a full factorial has 9"),
+    (cups(3, 3, 3), {"runs": 6}, "take 7 runs"),
+    (PASTE, {"levels": {"depth": 3}}, "no such factor"),
     (PASTE, {"levels": 1}, "at least 2"),
     (Region((Factor("a", 0, 1, increment=0.5), *cups(3, 3).factors)), {"levels": 5},
      "fewer different settings")])
 def test_what_cannot_be_made(region, options, problem):
     with pytest.raises(InputError, match=problem):
         mixed_levels(region, **options)
+
+
+def test_what_limits_or_few_levels_rule_out_is_said_in_the_terms_of_this_plan():
+    a, b, c = (Factor(n, 0, 10) for n in "abc")
+    with pytest.raises(InputError, match="3 combinations, and effects of all levels take 3 runs"):
+        mixed_levels(Region([a]))
+    for limits in (["a + b + c <= 4.9"], ["a + b + c <= 12.4", "a + b + c >= 11"]):
+        with pytest.raises(InputError, match="the limits leave too few of their combinations"):
+            mixed_levels(Region([a, b, c], limits))

@@ -142,7 +142,7 @@ def test_centre_points_are_spread_over_categories_and_blocks():
     centre = plan.runs[plan.runs["point"] == "centre"]
     assert (centre[["A", "B", "C"]] == 0).all().all()
     assert centre.groupby(["block", "cup"]).size().tolist() == [1, 1, 1, 1]
-    assert any("cup has no middle setting" in r for r in plan.remarks)
+    assert any("Cup has no middle setting" in r for r in plan.remarks)
     with pytest.raises(InputError, match="no factor has a middle"):
         full_factorial(Region([Factor.categorical("cup", ["P", "Q"])]), centre_points=1)
 
@@ -240,3 +240,11 @@ def test_worked_example_in_the_docs():
 
     assert doctest.testmod(doe.planning).failed == 0
     assert doctest.testmod(doe.planning).attempted > 3
+
+
+@pytest.mark.parametrize(("k", "options", "remedy"), [
+    (1, {"blocks": 2}, "no blocks. Replicate"), (2, {"blocks": 4}, "into 2 blocks"),
+    (4, {"blocks": 3}, "into 2, 4 or 8 blocks")])
+def test_numbers_of_blocks_that_there_are_are_named(k, options, remedy):
+    with pytest.raises(InputError, match=remedy):
+        full_factorial(plain_region(k), **options)

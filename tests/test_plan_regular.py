@@ -20,6 +20,7 @@ from doe.planning.regular import (
 # Fries & Hunter (1980) and Franklin (1984) for 128 runs. Numbers A3, A4, ... from memory;
 # those within reach are derived again by brute force below.
 PATTERNS = {
+    (3, 2): (1,), (4, 3): (0, 1), (6, 5): (0, 0, 0, 1), (7, 6): (0, 0, 0, 0, 1),
     (5, 3): (2, 1), (6, 3): (4, 3), (7, 3): (7, 7, 0, 0, 1),
     (5, 4): (0, 0, 1), (6, 4): (0, 3), (7, 4): (0, 7), (8, 4): (0, 14, 0, 0, 0, 1),
     (9, 4): (4, 14, 8, 0, 4, 1), (10, 4): (8, 18, 16, 8, 8, 5),

@@ -360,3 +360,13 @@ def test_runs_are_judged_in_their_strata_by_simulation():
     weights = np.linalg.inv(covariance(plots, 2.0))
     found = np.linalg.solve(X.T @ weights @ X, X.T @ weights @ y).std(axis=1)
     assert np.allclose(found, appraise(plan).table["standard_error"], rtol=0.03)
+
+
+def test_terms_that_no_plan_can_tell_apart_are_refused():
+    # In steps of 10 the range from 1000 to 1014 has two settings, so no square.
+    coarse = [Factor("speed", 1000, 1014, increment=10, hard_to_change=True), Factor("time", 1, 9)]
+    with pytest.raises(InputError, match=r"speed \*\* 2.*cannot be told apart"):
+        split_plot(Region(coarse), seed=1)
+    with pytest.raises(InputError, match=r"speed \*\* 2.*cannot be told apart"):
+        random_blocks(Region(coarse), seed=1)
+    assert len(split_plot(Region(coarse), model="interactions", seed=1, starts=5)) == 10

@@ -43,7 +43,8 @@ from doe.planning.criteria import CRITERIA, Criterion, criterion_for
 from doe.terms import Term, read_terms, standard_terms
 from doe.wording import count, digits
 
-__all__ = ["ContinuousOptimum", "continuous_optimum", "no_better", "optimum_over"]
+__all__ = ["ContinuousOptimum", "continuous_optimum", "no_better", "optimum_over",
+           "refuse_if_singular"]
 
 _ROUNDS = 25
 _MOST = 300
@@ -139,7 +140,7 @@ def optimum_over(space: Space, criterion: Criterion, *, fixed: np.ndarray | None
     problem = _Problem(space, criterion, fixed, share)
     points = space.lattice(fine_levels(space), 60_000, seed)
     rows = space.rows(points)
-    _refuse_if_singular(space, rows, problem.fixed)
+    refuse_if_singular(space, rows, problem.fixed)
     weights = problem.multiply(rows, np.full(len(rows), 1 / len(rows)), tolerance)
     spread = space.scatter(_SPREAD, seed, on_levels=True)
     for number in range(_ROUNDS):
@@ -307,7 +308,14 @@ class _Problem:
         return w / w.sum()
 
 
-def _refuse_if_singular(space: Space, rows: np.ndarray, fixed: np.ndarray) -> None:
+def refuse_if_singular(space: Space, rows: np.ndarray, fixed: np.ndarray | float = 0.0) -> None:
+    """Refuse a model that no plan over the region can estimate, its candidates being `rows`.
+
+    Raises
+    ------
+    InputError
+        It names the terms that follow from the others.
+    """
     M = rows.T @ rows / len(rows) + fixed
     if np.linalg.matrix_rank(M, hermitian=True, tol=1e-9 * max(1.0, np.trace(M))) == len(M):
         return

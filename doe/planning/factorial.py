@@ -228,8 +228,8 @@ def check_two_levels(region: Region) -> None:
         if not f.is_numeric and len(f.levels) > 2:
             raise InputError(f"factor '{f.name}', levels", f.levels, "a two-level plan takes "
                              "categorical factors of two levels only",
-                             "Choose two of the levels, or use a full factorial or an optimal "
-                             "plan")
+                             "Choose two of the levels, or use a mixed-levels, full factorial or "
+                             "optimal plan")
 
 
 def _level_counts(region: Region, levels: int | Mapping[str, int]) -> dict[str, int]:

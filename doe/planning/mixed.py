@@ -81,11 +81,15 @@ def mixed_levels(region: Region, *, runs: int | None = None,
     extra = [] if whole else [blocks]
     p = _coefficients(counts, extra)
     total, size = prod(counts.values()), usual_size(counts, extra)
+    if total <= p:
+        raise InputError("factors", region.names, f"their levels make {total} combinations, and "
+                         f"effects of all levels take {p} runs{' with the blocks' * bool(extra)}",
+                         "Use a full factorial or an optimal plan")
     runs = size if runs is None else as_count("runs", runs)
     if not p <= runs < total:
-        raise InputError("runs", runs, f"there are {p} effects of levels and {total} combinations",
-                         "Ask for a number from the first to below the second, or use a full "
-                         "factorial or an optimal plan")
+        raise InputError("runs", runs, f"effects of all levels take {p} runs, and a full "
+                         f"factorial has {total}", f"Ask for {p} to {total - 1} runs, or use a "
+                         "full factorial or an optimal plan")
     axes = _axes(region, counts)
     settings, block, details, remarks = (
         _from_array(region, axes, counts, runs, extra, mixer)
@@ -200,8 +204,16 @@ def _searched(region: Region, axes: Axes, runs: int, blocks: int, seed: int,
         return feasible(region, settable(region, natural(table), mixer), mixer)
 
     bounded = bool(region.constraints) or mixer is not None
-    best = optimal_plan(levels, runs=runs, model="linear", blocks=blocks, seed=seed,
-                        allowed=allowed if bounded else None)
+    try:
+        best = optimal_plan(levels, runs=runs, model="linear", blocks=blocks, seed=seed,
+                            allowed=allowed if bounded else None)
+    except InputError as error:
+        if not bounded or error.field not in ("region", "terms"):
+            raise
+        raise InputError("levels", {n: len(a) for n, a in axes.items()}, "the limits leave too few "
+                         "of their combinations to tell the effects of all levels apart",
+                         "Use an optimal plan, which may take other settings, or relax a limit"
+                         ) from None
     found = best.runs.sort_values("standard", ignore_index=True)
     efficiency = best.details["efficiency"]
     said = [f"The best {runs} combinations of levels that {best.details['starts_done']} starts of "

@@ -26,6 +26,7 @@ from itertools import combinations, permutations, product
 import numpy as np
 
 from doe.errors import InputError
+from doe.wording import join
 
 __all__ = ["GREATEST_BASIC", "GREATEST_K", "Fraction", "best_blocks", "best_fraction",
            "block_numbers", "members", "roman", "span"]
@@ -248,8 +249,11 @@ def best_blocks(fraction: Fraction, blocks: int) -> list[int]:
     """
     m, q = len(fraction.basic), blocks.bit_length() - 1
     if blocks != 1 << q or q >= m:
-        raise InputError("blocks", blocks, f"{fraction.runs} runs fall into 2, 4, ... "
-                         f"{fraction.runs // 2} blocks", "Choose one of these, or replicate")
+        sizes = [1 << i for i in range(1, m)]
+        raise InputError("blocks", blocks, f"{fraction.runs} runs can be divided into "
+                         + (f"{join(sizes, 'or')} blocks" if sizes else "no blocks"),
+                         "Choose one of these, or replicate" if sizes else
+                         "Replicate: a block for each replicate")
     if q == 0:
         return []
     lost = _lost(fraction)

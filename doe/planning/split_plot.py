@@ -27,7 +27,9 @@ from doe.errors import InputError, as_choice, as_number
 from doe.factors import Region
 from doe.mixer import Mixer
 from doe.planning.aliases import column_labels
+from doe.planning.ascent import fine_levels
 from doe.planning.candidates import Space
+from doe.planning.continuous import refuse_if_singular
 from doe.planning.criteria import CRITERIA, criterion_for, without_blocks
 from doe.planning.layout import kinds_of_points
 from doe.planning.plan import Plan
@@ -46,6 +48,7 @@ Progress = Callable[[int, int, float], None]
 _WORK = 1e9
 _MANY = 200
 _COMPARED = 2000
+_LISTED = 60_000
 
 
 def split_plot(region: Region, *, whole_plots: int | Sequence[int] | None = None,
@@ -98,8 +101,8 @@ def split_plot(region: Region, *, whole_plots: int | Sequence[int] | None = None
     Raises
     ------
     InputError
-        If no factor is hard to change, an option cannot be used, or the groups are too few for
-        the model.
+        If no factor is hard to change, an option cannot be used, the groups are too few for the
+        model, or its terms cannot be told apart over the region.
 
     Examples
     --------
@@ -224,6 +227,7 @@ def _grouped_plan(region: Region, terms: tuple[Term, ...], plot: np.ndarray, blo
     seed = as_seed(seed)
     space = Space(region, terms, mixer, rule)
     n, p = len(plot), len(space.columns)
+    refuse_if_singular(space, space.rows(space.lattice(fine_levels(space), _LISTED)))
     random = "block" in ratios
     tails = np.empty((n, 0)) if random else block_columns(block)
     if n < p + tails.shape[1]:

@@ -209,13 +209,26 @@ def _cube(k: int, kind: str) -> Fraction | SmallCube:
 def _cube_blocks(fraction: Fraction, blocks: int) -> np.ndarray:
     if blocks < 2:
         return np.ones(fraction.runs, int)
-    masks = best_blocks(fraction, blocks)
+    sizes = [1 << i for i in range(1, len(fraction.basic))]
+    if blocks not in sizes or _hides_a_pair(fraction, blocks):
+        clear = [1, *(s for s in sizes if not _hides_a_pair(fraction, s))]
+        raise InputError("blocks", blocks + 1, "the axial points are one block, and "
+                         f"{fraction.runs} cube points in {blocks} "
+                         + ("would hide a two-factor interaction" if blocks in sizes else
+                            "cannot be of one size"),
+                         "Use " + join([s + 1 for s in clear], "or") + " blocks"
+                         + (", or cube='full'" if fraction.generators else ""))
+    return block_numbers(fraction, best_blocks(fraction, blocks))
+
+
+def _hides_a_pair(fraction: Fraction, blocks: int) -> bool:
+    """True if so many blocks confound an effect of one or two factors."""
+    try:
+        masks = best_blocks(fraction, blocks)
+    except InputError:
+        return True
     words = [0] + [w for w, _ in fraction.words]
-    if any((e ^ w).bit_count() <= 2 for e in span(masks) for w in words):
-        raise InputError("blocks", blocks + 1, f"{fraction.runs} cube points in {blocks} blocks "
-                         "would hide a two-factor interaction",
-                         "Use fewer blocks, or cube='full'")
-    return block_numbers(fraction, masks)
+    return any((e ^ w).bit_count() <= 2 for e in span(masks) for w in words)
 
 
 def _block_remark(coded: np.ndarray, block: np.ndarray) -> str:
