@@ -95,7 +95,9 @@ def plan(study: StudyPath,
          runs: Annotated[int | None, typer.Option(help="Runs of a fraction without centre "
                                                    "points, or all of an optimal plan.")] = None,
          axial: Annotated[str | None, typer.Option(help="Axial points of a central composite: "
-                                                   "rotatable, face-centred, inscribed.")] = None,
+                                                   "rotatable, face-centred, inscribed, "
+                                                   "spherical, orthogonal, orthogonal blocks."
+                                                   )] = None,
          centre_points: Annotated[int | None, typer.Option(help="Runs at the centre; 3 where the "
                                                            "family has none of its own.")] = None,
          replicates: Annotated[int | None, typer.Option(help="Times each setting is run.")] = None,

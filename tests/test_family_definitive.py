@@ -189,3 +189,9 @@ def test_mixer_and_limits():
 def test_what_cannot_be_made(region, options, problem):
     with pytest.raises(InputError, match=problem):
         definitive_screening(region, **options)
+
+
+def test_too_few_settings_are_said_to_be_the_cause():
+    region = Region([*plain_region(2).factors, Factor("time", 60, 63, increment=2)])
+    said = " ".join(definitive_screening(region, seed=1).remarks)
+    assert "leaves time fewer than three settings" in said

@@ -117,3 +117,13 @@ def test_mixer_limits_blocks_and_seed():
 def test_what_cannot_be_made(region, options, problem):
     with pytest.raises(InputError, match=problem):
         doehlert_shell(region, **options)
+
+
+def test_settings_are_counted_as_they_can_be_made():
+    fine = [Factor("a", 0, 1), Factor("b", 0, 1)]
+    coarse = Region([*fine, Factor("time", 60, 63, increment=2)])
+    plan = doehlert_shell(coarse, seed=1)
+    assert plan.settings["time"].nunique() == 2
+    assert "time at 2 settings" in plan.remarks[0]
+    assert not any("standard error" in r for r in plan.remarks)   # the model cannot be estimated
+    assert "standard error" in doehlert_shell(Region(fine), seed=1).remarks[1]

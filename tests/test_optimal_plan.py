@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.mixer import Mixer, default_region
-from doe.planning import efficiencies
+from doe.planning import appraise, efficiencies
 from doe.planning.optimal import optimal_plan
 from doe.planning.plan import Plan
 from doe.planning.settle import feasible, settable
@@ -304,7 +304,7 @@ KEPT = pd.DataFrame({"a": [0.0] * 4, "b": [0.0] * 4})
     ({"runs": 8.5}, "whole number"),
     ({"runs": 9, "criterion": "E"}, "not a known choice"),
     ({"runs": 9, "model": "cubic"}, "not a known choice"),
-    ({"runs": 9, "terms": ""}, "there are none"),
+    ({"runs": 9, "terms": ""}, "right-hand side"), ({"runs": 9, "terms": ()}, "there are none"),
     ({"runs": 9, "terms": "a + z"}, "only factors"),
     ({"runs": 9, "blocks": [4, 4]}, "do not make up 9"),
     ({"runs": 9, "blocks": 0}, "at least 1"),
@@ -333,3 +333,25 @@ def test_bad_options_are_refused(options, message):
 def test_terms_as_values():
     plan = quick(cube(2), terms=[Term(), Term("a"), Term("b"), Term("a", "a")], runs=8)
     assert plan.details["model"] == "a + b + I(a ** 2)"
+
+
+def test_potential_terms_by_the_name_of_a_model():
+    options = {"model": "linear", "runs": 8, "seed": 1, "starts": 20}
+    named = optimal_plan(cube(3), potential="interactions", **options)
+    spelt = optimal_plan(cube(3), potential="a:b + a:c + b:c", **options)
+    assert named.details["potential"] == spelt.details["potential"] == ["a:b", "a:c", "b:c"]
+    assert named.runs.equals(spelt.runs)
+
+
+def test_repeats_in_different_blocks_are_counted_as_the_appraisal_does():
+    plan = optimal_plan(cube(2), runs=11, blocks=2, seed=3, starts=300)
+    assert appraise(plan).pure_error_df == 1
+    assert not any("none of them from repeated settings" in r for r in plan.remarks)
+
+
+def test_kept_runs_outside_may_beat_the_optimum_inside():
+    keep = pd.DataFrame({"a": [-1.0, 1.0, 2.5], "b": [-1.0, 1.0, -1.0]})
+    plan = optimal_plan(cube(2), runs=9, keep=keep, seed=1, starts=20)
+    assert plan.details["efficiency"] > 1
+    assert "than that inside the region" in plan.remarks[0]
+    assert any(r.startswith("1 kept run lies outside the region") for r in plan.remarks)

@@ -242,3 +242,10 @@ def test_runs_already_done_stay_where_they_are():
 def test_one_clear_error(options, match):
     with pytest.raises(InputError, match=match):
         reorder(plan_of(3), **options)
+
+
+def test_a_random_order_says_that_groups_are_gone():
+    region = Region([Factor("pressure", 2, 50, hard_to_change=True), Factor("time", 60, 300)])
+    plan = reorder(split_plot(region, seed=1, starts=3), "random", seed=1)
+    assert "whole_plot" not in plan.runs
+    assert "what is said above of groups no longer holds" in plan.remarks[-1]

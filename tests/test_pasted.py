@@ -103,3 +103,9 @@ def test_what_is_left_out_or_outside_is_said():
     said = " ".join(plan.remarks)
     assert "note" in said
     assert "600 s is outside" in said
+
+
+def test_a_byte_order_mark_is_no_part_of_the_first_heading():
+    region = Region([Factor("revolution", 800, 1600), Factor("time", 60, 300)])
+    plan = pasted("\ufeffrevolution,time\r\n800,60\r\n1600,300\r\n", region)
+    assert plan.settings["revolution"].tolist() == [800, 1600]

@@ -1,5 +1,7 @@
 """What a plan can tell, against statsmodels, textbook optima and exact moments."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -20,11 +22,13 @@ from doe.planning import (
     fractional_factorial,
     full_factorial,
     prediction_variance,
+    split_plot,
 )
 from doe.planning.power import least_noncentrality, power_of
 from doe.planning.settle import block_columns
 from doe.responses import Response
 from doe.terms import INTERCEPT, Term, model_matrix, standard_terms
+from doe.wording import digits
 
 MIXER = Mixer("mixer", 150.0, pressure_range=(2.0, 101.0))
 
@@ -312,3 +316,18 @@ def test_planning_is_light_to_import():
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True,
                            check=True)
     assert found.stdout.strip() == "[]"
+
+
+def test_effects_of_several_levels_are_told_where_there_are_no_others():
+    cups = Region([Factor.categorical("cup", ["P", "Q", "R"])])
+    plan = full_factorial(cups, replicates=4, seed=1)
+    # One of three means of four runs against their mean: variance (1/4)(2/3), t with 9 df.
+    step = np.sqrt(2 / 3 / 4)
+    assert appraise(plan).table["standard_error"][1] == pytest.approx(step)
+    size = digits(step * least_noncentrality(9, 0.8, 0.05), 2)
+    assert f"main effect of {size} standard deviations (level against" in appraise(plan).sentence
+    assert "categories of three levels or more never come near" in appraise(plan).sentence
+    hard = Region([replace(cups["cup"], hard_to_change=True), Factor("a", 0, 1)])
+    said = appraise(split_plot(hard, seed=1, starts=3)).sentence
+    assert "not known" not in said
+    assert "cup [Q] and cup [R] can only be compared between groups" in said

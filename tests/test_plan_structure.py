@@ -12,7 +12,14 @@ from doe.constraints import Constraint
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.mixer import Mixer, default_region
-from doe.planning import Plan, box_behnken, central_composite, fractional_factorial, full_factorial
+from doe.planning import (
+    Plan,
+    box_behnken,
+    central_composite,
+    fractional_factorial,
+    full_factorial,
+    make_plan,
+)
 from doe.planning.settle import feasible, outside_mixer, sample, settable, settle
 from doe.planning.structure import centre_rows, run_order, spread
 from doe.terms import INTERCEPT, Term
@@ -231,3 +238,12 @@ def test_too_few_kinds_of_points_for_the_model_are_said():
     plan = central_composite(region, centre_points=0, seed=1)
     assert any("cannot separate all 6 coefficients" in r for r in plan.remarks)
     assert not any("cannot separate" in r for r in central_composite(region, seed=1).remarks)
+
+
+def test_what_is_said_of_the_plan_as_designed_is_said_to_be_that():
+    free = [Factor(n, 0, 10) for n in "abc"]
+    said = "true of the plan before its points were moved"
+    moved = make_plan(Region(free, ["a + b <= 15"]), "Plackett–Burman", seed=1)
+    assert sum(said in r for r in moved.remarks) == 1
+    for region in (Region(free), Region([*free[:2], Factor("c", 0, 10, increment=0.01)])):
+        assert not any(said in r for r in make_plan(region, "Plackett–Burman", seed=1).remarks)

@@ -8,8 +8,6 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import connected_components
 
 from doe.errors import as_number
 from doe.factors import Region
@@ -17,7 +15,7 @@ from doe.planning.aliases import alias_structure, column_labels
 from doe.planning.appraisal_words import all_sentences
 from doe.planning.plan import Plan
 from doe.planning.power import least_noncentrality, power_of
-from doe.planning.settle import information, sample
+from doe.planning.settle import information, pure_error_df, sample
 from doe.planning.strata import (
     error_strata,
     fixed_blocks,
@@ -244,7 +242,7 @@ def appraise(plan: Plan, *, terms: Sequence[Term] | str | None = None, sd: float
     model = _Model.of(plan, terms, ratios)
     n = len(plan)
     error_df = n - model.rank
-    pure = _pure_error_df(plan)
+    pure = pure_error_df(plan.region, plan.settings, plan.runs["block"])
     table = _table(plan, model, error_df)
     step = table["standard_error"] * spread * table.pop("_scale")
     table["detectable_effect"] = step * [least_noncentrality(df, power, alpha)
@@ -292,15 +290,3 @@ def _table(plan: Plan, model: _Model, error_df: int) -> pd.DataFrame:
                          "_scale": scale})
         at += width
     return pd.DataFrame(rows)
-
-
-def _pure_error_df(plan: Plan) -> int:
-    """n − d − b + c: d settings in b blocks, c groups of them that share blocks or settings."""
-    keys = plan.settings.copy()
-    for f in plan.region.numeric:
-        keys[f.name] = np.round(f.code(keys[f.name]), 9)
-    setting = keys.groupby(list(keys), sort=False).ngroup().to_numpy()
-    block = np.unique(plan.runs["block"], return_inverse=True)[1] + setting.max() + 1
-    size = int(block.max()) + 1
-    links = csr_array((np.ones(len(plan)), (setting, block)), shape=(size, size))
-    return len(plan) - size + connected_components(links, directed=False)[0]

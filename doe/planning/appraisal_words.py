@@ -95,9 +95,12 @@ def all_sentences(plan: Plan, model, between: np.ndarray, sd_given: bool,
     e = parts["efficiencies"]
     if e["D"] > 0:
         curved = any(p > 1 for t in model.terms for _, p in t.powers)
+        several = any(not f.is_numeric and len(f.levels) > 2 and f.name in t.names
+                      for t in model.terms for f in model.region.factors)
+        why = join(["squares"] * curved + ["categories of three levels or more"] * several, "or")
         out.append(f"D-efficiency {fixed(e['D'], 0)} %, A {fixed(e['A'], 0)} %, "
                    f"G {fixed(e['G'], 0)} %"
-                   + (" (models with squares never come near 100 %)" if curved else "")
+                   + f" (models with {why} never come near 100 % in D and A)" * bool(why)
                    + "; a predicted mean has on average "
                    + f"{digits(np.sqrt(e['I']), 2)} times the standard deviation of a run.")
     return tuple(out)
@@ -118,9 +121,19 @@ def _separable(model, table: pd.DataFrame) -> str:
 
 
 def _main_effects(table: pd.DataFrame) -> pd.DataFrame:
-    shown = table[table["estimable"] & (table["effect_is"] == "low to high")]
-    main = shown[~shown["term"].str.contains(":", regex=False)]
-    return main if len(main) else shown
+    """Estimable main effects; of numeric and two-level factors, if there are any."""
+    shown = table[table["estimable"] & (table["effect_is"] != "overall mean")]
+    for part in (shown[shown["effect_is"] == "low to high"], shown):
+        main = part[~part["term"].str.contains(":", regex=False)]
+        if len(main) or len(part):
+            return main if len(main) else part
+    return shown
+
+
+def _meant(table: pd.DataFrame) -> str:
+    """What the effects shown are changes of, to be put after their size."""
+    kinds = table["effect_is"].unique()
+    return "from low to high" if list(kinds) == ["low to high"] else f"({join(kinds, 'or')})"
 
 
 def _detectable(table: pd.DataFrame, say: Effects, parts: dict) -> list[str]:
@@ -133,12 +146,12 @@ def _detectable(table: pd.DataFrame, say: Effects, parts: dict) -> list[str]:
         return ["Nothing is left to estimate error from, so no size of effect can be promised. "
                 "A half-normal plot with Lenth's method (1989) can still point out effects that "
                 "stand out from many small ones. Only if the standard deviation were known for "
-                f"sure would a change of {known} from low to high be found with {wanted} "
+                f"sure would a change of {known} {_meant(shown)} be found with {wanted} "
                 f"power{say.assumed}."]
     low, high = (_as_power(v) for v in (shown["power"].min(), shown["power"].max()))
     found = (low if low == high else f"{low} or more" if high.startswith("more")
              else f"{low} to {high}")
-    return [f"A main effect of {say(shown['detectable_effect'])} from low to high is found with "
+    return [f"A main effect of {say(shown['detectable_effect'])} {_meant(shown)} is found with "
             f"{wanted} power{say.assumed} (two-sided test at {100 * parts['alpha']:g} %); one of "
             f"{say(pd.Series([parts['effect']]))} with {found}."]
 
@@ -159,8 +172,9 @@ def _grouped(table: pd.DataFrame, say: Effects, ratios: Mapping[str, float],
     reach = say(shown["detectable_effect"])
     reach = reach if ratios else f"at best {reach}, and more the more groups differ for other " \
                                  "reasons"
-    return [*said, f"Runs are grouped: {labels} can only be compared between groups, with {left}. "
-            f"Found with {100 * parts['wanted_power']:g} % power is {reach}."]
+    return [*said, f"Runs are grouped: {labels} can only be compared between groups, with {left}."
+            + (f" Found with {100 * parts['wanted_power']:g} % power is {reach}." if len(shown)
+               else "")]
 
 
 def _as_power(value: float) -> str:

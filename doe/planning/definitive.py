@@ -112,7 +112,7 @@ def definitive_screening(region: Region, *, fake_factors: int = 0,
                     block=block, terms=standard_terms(region, "linear"),
                     family="definitive screening", seed=seed, mixer=mixer,
                     group_hard_to_change=group_hard_to_change, details=details,
-                    remarks=remarks)
+                    remarks=remarks, settled_remarks=True)
 
 
 def _two_settings(region: Region) -> list[int]:
@@ -208,8 +208,11 @@ def _remarks(region: Region, coded: np.ndarray, block: np.ndarray, two: list[int
            "Only the few largest of them can be told apart."]
     model = np.hstack([_means(block), coded, squares])
     if rank(model) < model.shape[1]:
-        return [*out, "Not all squares can be estimated beside the blocks: give at least one "
-                "centre point a block."]
+        few = [f.label for j, f in enumerate(region.factors)
+               if j not in two and len(np.unique(coded[:, j].round(9))) < 3]
+        return [*out, "Not all squares can be estimated: "
+                + (f"what can be set leaves {join(few)} fewer than three settings." if few else
+                   "give at least one centre point a block.")]
     error = np.sqrt(np.diag(np.linalg.inv(model.T @ model)))[-k - squares.shape[1]:]
     return [*out, "With all squares in the model, a coefficient of a square has a standard error "
             f"of {digits(error[k:].max(), 2)} times the standard deviation of a run, one of a main "

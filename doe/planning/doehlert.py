@@ -16,6 +16,7 @@ from doe.factors import Factor, Region
 from doe.mixer import Mixer
 from doe.planning.factorial import share_replicates
 from doe.planning.plan import Plan
+from doe.planning.settle import rank, settle
 from doe.planning.structure import as_count, assemble, has_middle, spread
 from doe.terms import standard_terms
 from doe.wording import count, digits, join
@@ -91,14 +92,16 @@ def doehlert_shell(region: Region, *, order: list[str] | None = None, centre_poi
                          "divided so", "Give as many blocks as replicates, or one")
     middle = np.repeat(np.arange(1, blocks + 1), spread(centre_points, blocks))
     coded = np.vstack([points] * replicates + [np.zeros((centre_points, k))])
-    return assemble(region, region.decode(coded),
+    ideal = region.decode(coded)
+    actual = region.encode(settle(region, ideal, mixer).settings)
+    return assemble(region, ideal,
                     point=["shell"] * len(points) * replicates + ["centre"] * centre_points,
                     block=np.concatenate([block, middle]).astype(int),
                     terms=standard_terms(region, "quadratic"), family="Doehlert", seed=seed,
                     mixer=mixer, group_hard_to_change=group_hard_to_change,
                     details={"title": "Doehlert shell", "order": names, "replicates": replicates,
                              "centre_points": centre_points},
-                    remarks=_settings(region, names, coded))
+                    remarks=_settings(region, names, actual), settled_remarks=True)
 
 
 def _check(region: Region) -> int:
@@ -129,11 +132,14 @@ def _settings(region: Region, names: list[str], coded: np.ndarray) -> list[str]:
     groups = {size: [region[n].label for n in region.names if different[n] == size]
               for size in sorted(set(different.values()))}
     parts = [f"{join(labels)} at {size} settings" for size, labels in groups.items()]
+    said = [f"The runs set {join(parts)}."]
     corners = np.array(list(product((-1.0, 1.0), repeat=coded.shape[1])))
     X = _quadratic(coded)
+    if rank(X) < X.shape[1] or (np.abs(coded) > 1 - 1e-9).all(axis=1).any():
+        return said
     inverse = np.linalg.inv(X.T @ X)
     error = [np.sqrt((f @ inverse * f).sum(axis=1).max()) for f in (X, _quadratic(corners))]
-    return [f"The runs set {join(parts)}.",
+    return [*said,
             "No run is at a corner of the ranges: there a predicted mean is extrapolated, with a "
             f"standard error of up to {digits(error[1], 2)} times the standard deviation of a "
             f"run, against {digits(error[0], 2)} at the runs."]

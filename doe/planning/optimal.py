@@ -18,8 +18,9 @@ from doe.planning.layout import Layout, in_run_order, lay_out
 from doe.planning.plan import Plan
 from doe.planning.rules import Allowed, both, forbid
 from doe.planning.search import Found, search, usual_starts
+from doe.planning.settle import pure_error_df
 from doe.planning.structure import as_count, as_seed
-from doe.terms import Term, formula, parse, standard_terms
+from doe.terms import Term, formula, read_terms, standard_terms
 from doe.wording import count, digits, join, percent
 
 __all__ = ["optimal_plan"]
@@ -50,14 +51,15 @@ def optimal_plan(region: Region, *, runs: int | None = None,
         All runs of the plan (of one replicate), with those kept, centre points and repeats.
         Four more than there are coefficients if left out.
     terms : sequence of Term or str, optional
-        The model, or its formula; the one named by `model` if left out.
+        The model, its formula, or its usual name; the one named by `model` if left out.
     model : {"mean", "linear", "interactions", "quadratic"}
     criterion : {"D", "I", "A"}
         D: least volume of the joint confidence region of the coefficients; I: least mean
         variance of prediction over the region; A: least mean variance of the coefficients
         (coded units).
     potential : sequence of Term or str
-        Further terms worth estimating if there is budget. They are given a prior (DuMouchel &
+        Further terms worth estimating if there is budget, or their formula, or the usual model
+        that they make up with `terms`. They are given a prior (DuMouchel &
         Jones 1994), so that there may be fewer runs than terms.
     tau : float
         Standard deviation of that prior in units of the error's, after scaling; the larger,
@@ -134,10 +136,9 @@ def optimal_plan(region: Region, *, runs: int | None = None,
     if replicates > 1 and keep is not None:
         raise InputError("replicates", replicates, "runs that are kept cannot be replicated",
                          "Use repeats, or ask for more runs")
-    terms = standard_terms(region, model) if terms is None else _read(region, terms)
-    if not terms:
-        raise InputError("terms", terms, "there are none", "Give at least one term")
-    potential = tuple(t for t in _read(region, potential) if t not in terms)
+    terms = read_terms(region, terms, standard_terms(region, model))
+    potential = tuple(t for t in (read_terms(region, potential) if potential else ())
+                      if t not in terms)
     space = Space(region, (*terms, *potential), mixer, both(allowed, forbid(region, forbidden)))
     lattice = space.lattice(fine_levels(space, _FINE[criterion]), _LATTICE, seed)
     prior = prior_precision(space, len(Space(region, terms).columns),
@@ -172,17 +173,14 @@ def optimal_plan(region: Region, *, runs: int | None = None,
         **{name: int(roles.get(role, 0)) for name, role in
            (("kept", "kept"), ("centre_points", "centre"), ("repeats", "repeat"))},
     }
-    remarks = [*_on_efficiency(details, found), *layout.remarks, *_on_prior(region, potential, tau),
+    kept = table[table["role"] == "kept"]
+    outside = bool((~region.contains(kept)).any()) if len(kept) else False
+    remarks = [*_on_efficiency(details, found, outside), *layout.remarks,
+               *_on_prior(region, potential, tau),
                *_on_error(region, table, details, len(space.columns)),
                *_on_kept(region, table, details)]
     return in_run_order(region, table, terms=terms, replicates=replicates, seed=seed,
                         details=details, remarks=remarks)
-
-
-def _read(region: Region, terms: Sequence[Term] | str) -> tuple[Term, ...]:
-    if not isinstance(terms, str):
-        return tuple(dict.fromkeys(terms))
-    return parse(terms, region) if terms.strip() else ()
 
 
 def _rest(space: Space, judge: Criterion, layout: Layout, prior: np.ndarray, seed: int) -> float:
@@ -209,11 +207,11 @@ def _classical(region: Region, terms: tuple[Term, ...], space: Space, layout: La
 
 # ---- what the plan says of itself ----------------------------------------------------------
 
-def _on_efficiency(details: dict, found: Found) -> list[str]:
+def _on_efficiency(details: dict, found: Found, outside: bool) -> list[str]:
     criterion, gap = details["criterion"], details["optimum_gap"]
     out = [f"Per run it has {percent(details['efficiency'], 3)} of the {criterion}-efficiency of "
-           f"the continuous optimum ({no_better(gap)} than that); best of "
-           f"{count(found.starts, 'start')}."]
+           f"the continuous optimum ({no_better(gap)} than that{' inside the region' * outside}); "
+           f"best of {count(found.starts, 'start')}."]
     if found.stopped:
         out.append(f"The search was stopped after {found.starts} of {details['starts']} starts: a "
                    "better plan may be left.")
@@ -243,8 +241,8 @@ def _on_prior(region: Region, potential: Sequence[Term], tau: float) -> list[str
 
 def _on_error(region: Region, table: pd.DataFrame, details: dict, p: int) -> list[str]:
     df = len(table) * details["replicates"] - p - len(details["block_sizes"]) + 1
-    same = [*region.names, "block"]
-    pure = int(table.duplicated(same).sum()) + len(table) * (details["replicates"] - 1)
+    pure = (pure_error_df(region, table, table["block"])
+            + len(table) * (details["replicates"] - 1))
     if details["potential"]:
         return []
     if df == 0:
@@ -269,5 +267,7 @@ def _on_kept(region: Region, table: pd.DataFrame, details: dict) -> list[str]:
            "the others could reach."]
     outside = int((~region.contains(kept)).sum())
     if outside:
-        out.append(f"{outside} of the kept runs lie outside the region; they count all the same.")
+        out.append(f"{count(outside, 'kept run lies', 'kept runs lie')} outside the region; what "
+                   f"{'it tells' if outside == 1 else 'they tell'} counts all the same, also in "
+                   "the efficiency above.")
     return out

@@ -184,7 +184,7 @@ def _remarks(before: Plan, plan: Plan, how: str, told: OrderAppraisal,
     said = ["Run order: " + texts[how] + " " + told.sentence]
     if "whole_plot" in before.runs and how == "random":
         said.append(f"Run order: the groups of the plan are dissolved, so {labels} must be set "
-                    "anew for every run.")
+                    "anew for every run; what is said above of groups no longer holds.")
     if how == "fewest changes" and "whole_plot" in plan.runs:
         said.append(f"Run order: {capitalise(labels)} stays set over runs that follow each other, "
                     "so these share its error. They are numbered as groups (column whole_plot) "

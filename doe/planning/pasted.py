@@ -91,7 +91,7 @@ def pasted(table: pd.DataFrame | str, region: Region, *,
 
 def _cells(text: str) -> tuple[pd.DataFrame, bool]:
     """The text as a table of texts, and whether commas part the cells."""
-    lines = [line for line in text.strip("\r\n").splitlines() if line.strip()]
+    lines = [line for line in text.lstrip("\ufeff").strip("\r\n").splitlines() if line.strip()]
     if len(lines) < 2:
         raise InputError("table", text, "it has no runs", "Give a heading and one row a run")
     mark = next((m for m in "\t;," if m in lines[0]), "\t")

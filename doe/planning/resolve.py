@@ -177,14 +177,16 @@ def repair(plan: Plan, records: pd.DataFrame, *, lost: Sequence[int] | None = No
     else:
         raise InputError("most", most, f"{count(most, 'added run')} reach {percent(after)} of the "
                          "information planned", "Allow more runs, or ask for a lower efficiency")
+    planned = "of the information planned (D)"
     lead = ("The model can no longer be estimated from what is left" if held < 1e-9 else
-            f"What is left has {percent(held)} of the information planned (D)")
+            f"What is left has {percent(held)} {planned}")
     details = {"information": {"without": held, "with": after}, "lost": list(now.lost)}
     if new is None:
         said.append(f"{lead}, at least the {percent(share)} asked for: no run needs to be added.")
         return Plan(region, plan.runs, plan.terms, plan.family, plan.seed,
                     {**plan.details, **details}, (*plan.remarks, *said))
-    said.append(f"{lead}; with {count(len(new), 'added run')} it has {percent(after)}.")
+    said.append(f"{lead}; with {count(len(new), 'added run')} there is {percent(after)}"
+                + (f" {planned}." if held < 1e-9 else "."))
     if now.lost and len(new) >= len(now.lost):
         said.append("Making the lost runs again as planned takes no more runs: prefer that if "
                     "what spoilt them is known and mended.")

@@ -15,8 +15,8 @@ from doe.programme import ATMOSPHERE, quantity_of, setting_of, step_of
 from doe.terms import Term, model_matrix
 from doe.wording import count, digits, join
 
-__all__ = ["Settled", "block_columns", "feasible", "information", "rank", "sample", "settable",
-           "settle"]
+__all__ = ["Settled", "block_columns", "feasible", "information", "pure_error_df", "rank", "sample",
+           "settable", "settle"]
 
 _STEPS = np.linspace(1, 0, 201)
 _MOVED = 1e-6
@@ -286,6 +286,24 @@ def information(X: np.ndarray, blocks: np.ndarray) -> np.ndarray:
 def rank(X: np.ndarray) -> int:
     """Rank of a matrix whose columns are of the order of one (coded units)."""
     return int(np.linalg.matrix_rank(X, tol=1e-8 * np.sqrt(max(X.shape)))) if X.size else 0
+
+
+def pure_error_df(region: Region, settings: pd.DataFrame, block: Sequence[int]) -> int:
+    """Degrees of freedom for error from repeated settings, block effects taken out.
+
+    n − d − b + c: d settings in b blocks, c groups of them that share blocks or settings.
+    """
+    from scipy.sparse import csr_array
+    from scipy.sparse.csgraph import connected_components
+
+    keys = settings[region.names].copy()
+    for f in region.numeric:
+        keys[f.name] = np.round(f.code(keys[f.name]), 9)
+    setting = keys.groupby(list(keys), sort=False).ngroup().to_numpy()
+    where = np.unique(block, return_inverse=True)[1] + setting.max() + 1
+    size = int(where.max()) + 1
+    links = csr_array((np.ones(len(keys)), (setting, where)), shape=(size, size))
+    return len(keys) - size + connected_components(links, directed=False)[0]
 
 
 def cost(region: Region, ideal: pd.DataFrame, settled: Settled, terms: Sequence[Term],

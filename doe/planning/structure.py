@@ -15,6 +15,10 @@ from doe.mixer import Mixer
 from doe.planning.plan import Plan
 from doe.planning.settle import block_columns, cost, rank, settle
 from doe.terms import Term, model_matrix
+from doe.wording import capitalise, join
+
+_FAR = 0.05
+"""A move of a point, in half-ranges, that can change what is said of a plan."""
 
 __all__ = [
     "as_count",
@@ -78,7 +82,7 @@ def centre_rows(region: Region, count: int) -> tuple[pd.DataFrame, tuple[str, ..
             columns[f.name] = [f.centre] * count
     if not (loose and count):
         return pd.DataFrame(columns, columns=region.names), ()
-    names = " and ".join(f.label for f in loose)
+    names = capitalise(join(f.label for f in loose))
     total = int(np.prod([len(f.levels) for f in loose]))
     return pd.DataFrame(columns, columns=region.names), (
         f"{names} {'has' if len(loose) == 1 else 'have'} no middle setting: the {count} centre "
@@ -122,7 +126,7 @@ def assemble(region: Region, ideal: pd.DataFrame, *, point: Sequence[str],
              block: Sequence[int] | None = None, terms: Sequence[Term], family: str,
              seed: int | None = None, mixer: Mixer | None = None,
              group_hard_to_change: bool = False, details: Mapping[str, Any] | None = None,
-             remarks: Sequence[str] = ()) -> Plan:
+             remarks: Sequence[str] = (), settled_remarks: bool = False) -> Plan:
     """A plan from ideal points in standard order: settled, checked, and put in random order.
 
     Parameters
@@ -143,6 +147,8 @@ def assemble(region: Region, ideal: pd.DataFrame, *, point: Sequence[str],
         Keep runs with the same settings of the factors that are hard to change together.
     details, remarks
         Passed on; remarks on snapping, constraints and grouping are added.
+    settled_remarks : bool
+        True if the remarks given hold for the settings that can be made, not the ideal ones.
 
     Raises
     ------
@@ -155,7 +161,11 @@ def assemble(region: Region, ideal: pd.DataFrame, *, point: Sequence[str],
     remarks = list(remarks)
     settled = settle(region, ideal, mixer)
     remarks += _missing(region, ideal, terms, block)
-    remarks += cost(region, ideal[region.names], settled, terms, block)
+    moved = cost(region, ideal[region.names], settled, terms, block)
+    if remarks and not settled_remarks and np.abs(settled.moves).max() > _FAR:
+        moved.append("What is said before of effects, blocks and settings is true of the plan "
+                     "before its points were moved; the appraisal goes by the runs as they are.")
+    remarks += moved
     group, said = _groups(region, settled.settings, group_hard_to_change)
     order, plots = run_order(block, seed, group)
     runs = settled.settings.copy()
@@ -192,7 +202,7 @@ def _groups(region: Region, settings: pd.DataFrame, wanted: bool):
         if f.is_numeric:
             keys[f.name] = np.round(f.code(keys[f.name]), 9)
     group = keys.groupby(list(keys), sort=True).ngroup().to_numpy()
-    labels = " and ".join(f.label for f in hard)
+    labels = join(f.label for f in hard)
 
     def said(plots: np.ndarray) -> list[str]:
         count, different = int(plots[-1]), int(group.max()) + 1
