@@ -17,8 +17,9 @@ from markupsafe import Markup
 
 from doe import charts
 from doe.analysis import Fit, MixedFit
-from doe.analysis.achieved import achieved_difference
+from doe.analysis.achieved import against_plan
 from doe.analysis.model_file import PACKAGES, package_versions
+from doe.analysis.refitting import AnyFit, runs_of
 from doe.analysis.sensitivity import FEW as TOLD
 from doe.analysis.sensitivity import sensitivity
 from doe.analysis.unlearned import unlearned
@@ -26,6 +27,7 @@ from doe.brief_tables import equipment_tables, factor_table, response_table
 from doe.cautions import cautions, to_programmes
 from doe.decision import Confirmation, Recipe
 from doe.decision.surface import rotations
+from doe.errors import InputError
 from doe.evidence import COMPONENTS, drawings, effects_table, tests_table
 from doe.planning import appraise
 from doe.programme import in_words
@@ -41,7 +43,7 @@ class Findings:
     """What a report is written from."""
 
     study: Study
-    fits: Mapping[str, Fit]
+    fits: Mapping[str, AnyFit]
     recipe: Recipe | None = None
     confirmed: Confirmation | None = None
 
@@ -190,28 +192,28 @@ def analysis(found: Findings) -> list[dict]:
     return parts
 
 
-def _steadiness(f: Fit, study: Study) -> list[dict]:
+def _steadiness(f: AnyFit, study: Study) -> list[dict]:
     """What single runs, and settings that were not met, do to the conclusions."""
-    if not isinstance(f, Fit):
-        return []
     lean = sensitivity(f)
     parts = [{"kind": "text", "text": lean.sentence}]
     if len(lean.summary) > TOLD:
         parts.append(table(lean.summary, SENSITIVITY, numbers="each",
                            caption="Conclusions that one run changes when left out"))
-    known = "run" in f.data and f.data["run"].isin(study.plan.runs["run"]).all()
+    data = runs_of(f)
+    known = "run" in data and data["run"].isin(study.plan.runs["run"]).all()
     if known and any(r.settings for r in study.done):
-        met = achieved_difference(f.data, study.plan, f.response, f.region, f.terms,
-                                  blocks=None if f.blocks is None else f.blocks.name)
-        parts.append({"kind": "text", "text": met.sentence})
+        try:
+            text = against_plan(f, study.plan).sentence
+        except InputError as error:  # settings as planned may be too few for the model
+            text = f"The same model cannot be fitted to the settings as planned: {error.problem}."
+        parts.append({"kind": "text", "text": text})
     return parts
 
 
 def open_questions(found: Findings) -> list[dict]:
-    fits = [f for f in found.fits.values() if isinstance(f, Fit)]
-    if not fits:
+    if not found.fits:
         return []
-    left = unlearned(fits, found.study.plan)
+    left = unlearned(found.fits, found.study.plan)
     if left.table.empty:
         return listed(left.sentences)
     return [lead("What these runs leave open. An effect within noise is not the same as none."),
