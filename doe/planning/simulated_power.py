@@ -35,7 +35,7 @@ from doe.planning.simulated_studies import (
 from doe.planning.strata import error_strata, fixed_blocks, variance_ratios
 from doe.planning.structure import as_count, as_seed
 from doe.terms import INTERCEPT, Term, exponents, formula, model_matrix, parse, read_terms
-from doe.wording import count, digits, join, percent
+from doe.wording import count, digits, interval, join, percent
 
 __all__ = ["PowerResult", "simulated_power"]
 
@@ -292,12 +292,16 @@ def _by_formula(what: Simulation, beta: np.ndarray, alpha: float,
 
 
 def _rates(table: pd.DataFrame, found: np.ndarray, draws: int) -> pd.DataFrame:
-    from statsmodels.stats.proportion import proportion_confint
-
-    low, high = proportion_confint(found, draws, alpha=1 - _LEVEL, method="wilson")
+    low, high = _wilson(found, draws, _LEVEL)
     power = found / draws
     return table.assign(power=power, mc_error=np.sqrt(power * (1 - power) / draws), low=low,
                         high=high)
+
+
+def _wilson(found, draws: int, level: float):
+    from statsmodels.stats.proportion import proportion_confint
+
+    return proportion_confint(found, draws, alpha=1 - level, method="wilson")
 
 
 def _sentences(what: Simulation, table: pd.DataFrame, draws: int, failed: int, alpha: float,
@@ -305,20 +309,29 @@ def _sentences(what: Simulation, table: pd.DataFrame, draws: int, failed: int, a
     nothing = 0.0 if what.kind == "continuous" else 1.0
     real, idle = table[table["effect"] != nothing], table[table["effect"] == nothing]
     out = []
+    if failed == draws:
+        return (f"None of {draws} simulated studies could be analysed"
+                + (": there are as many runs as coefficients, so nothing is left to estimate error "
+                   "from. Add runs, or leave terms out." if len(what.full) <= what.full.shape[1]
+                   else "."),)
     if len(real):
         said = [f"{row.label} in {_rate(row)}" for row in real.itertuples()]
         out.append(f"Of {draws} simulated studies (seed {seed}), the tests at "
                    f"{100 * alpha:g} % found {join(said)}.")
     if len(idle):
         worst = idle.loc[idle["power"].idxmax()]
-        if worst["low"] > alpha:
+        # The worst of several is judged by an interval for all of them together.
+        low = _wilson(worst["power"] * draws, draws, 1 - (1 - _LEVEL) / len(idle))[0]
+        if low > alpha:
             out.append(f"The tests do not keep their level: {worst['label']}, which has no effect, "
                        f"was found in {_rate(worst)} instead of {100 * alpha:g} %.")
         else:
             least, most = (percent(v) for v in (idle["power"].min(), idle["power"].max()))
+            cautious = (idle["high"] < alpha).all()
             out.append(f"Terms without effect were found in {least}"
                        + ("" if least == most else f" to {most}")
-                       + f" of studies: the tests keep their level of {100 * alpha:g} %.")
+                       + f" of studies: the tests keep their level of {100 * alpha:g} %"
+                       + (", and are cautious." if cautious else "."))
     if failed:
         out.append(f"{count(failed, 'study', 'studies')} could not be analysed and count as not "
                    "found.")
@@ -330,4 +343,6 @@ def _sentences(what: Simulation, table: pd.DataFrame, draws: int, failed: int, a
 
 
 def _rate(row) -> str:
+    if not 0 < row.power < 1:
+        return f"{percent(row.power)} (95 % interval {interval(100 * row.low, 100 * row.high)} %)"
     return f"{percent(row.power)} (± {digits(100 * 1.96 * row.mc_error, 2)} %)"
