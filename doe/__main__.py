@@ -15,6 +15,7 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 import doe
 from doe.errors import InputError
+from doe.files import keep_file
 
 __all__ = ["app", "main"]
 
@@ -67,9 +68,7 @@ def new(study: StudyPath,
     from doe.study import Brief, template_toml
 
     if template:
-        if study.exists():
-            raise InputError("file", str(study), "it exists already", "Choose another name")
-        study.write_text(template_toml(), encoding="utf-8")
+        keep_file(study, template_toml(), what="brief", overwrite=False)
         out.print(f"Fill in {study}, then: python -m doe new my.study --brief {study}",
                   markup=False)
         return
@@ -111,27 +110,35 @@ def plan(study: StudyPath,
          = None,
          model: Annotated[str | None, typer.Option(help="Of an optimal plan: linear, "
                                                    "interactions, quadratic.")] = None,
+         starts: Annotated[int | None, typer.Option(help="Of an optimal plan: random starts of "
+                                                    "the search. Interrupting it keeps the best "
+                                                    "so far.")] = None,
          order: Annotated[str, typer.Option(help="Run order, if not the family's own: random, "
                                             "grouped, trend-robust, fewest changes.")] = "",
          seed: Seed = None, author: Author = "", reason: Reason = "", look: Look = False) -> None:
     """Make a plan, say what it can tell, and keep it."""
-    from doe.planning import make_plan, reorder, usual_centre_points
+    from doe.planning import make_plan, options_of, reorder, usual_centre_points
     from doe.store import open_study
 
     given = {"runs": runs, "axial": axial, "centre_points": centre_points,
              "replicates": replicates, "blocks": blocks, "whole_plots": groups, "ratio": ratio,
-             "criterion": criterion, "model": model, "seed": seed}
+             "criterion": criterion, "model": model, "starts": starts, "seed": seed}
     options = {k: v for k, v in given.items() if v is not None}
     with open_study(study) as file:
         brief = file.read().brief
         options = usual_centre_points(family, brief.region) | options
-        made = make_plan(brief.region, family, mixer=brief.mixer, **options)
+        with _progress() as step:
+            if "progress" in options_of(family):
+                options["progress"] = lambda done, starts, share: step(
+                    f"{done} of {starts} starts; the best has {share:.1%} of the optimum")
+            made = make_plan(brief.region, family, mixer=brief.mixer, **options)
         if order:
             made = reorder(made, order, seed=made.seed,
                            change_minutes=brief.bench.change_of(made.region.names) or None)
-        _show_plan(made, brief)
         if not look:
             file.set_plan(made, author=author, reason=reason)
+        _show_plan(made, brief)
+        if not look:
             out.print(f"Kept in {study}.", markup=False)
 
 
@@ -193,9 +200,10 @@ def augment(study: StudyPath,
         made = (add_axial(value.plan, axial=axial, **options) if axial is not None else
                 resolve(value.plan, separate, **options) if separate is not None else
                 add_runs(value.plan, runs=runs, model=model, **options))
-        _show_plan(made, value.brief)
         if not look:
             file.set_plan(made, author=author, reason=reason)
+        _show_plan(made, value.brief)
+        if not look:
             out.print(f"Kept in {study}.", markup=False)
 
 
@@ -214,7 +222,8 @@ def _show_plan(made, brief) -> None:
         for sentence in () if said else appraisal.alias_sentences:
             out.print(f"• {sentence}", markup=False)
         new = [sentence for sentence in appraisal.sentences if sentence not in said]
-        out.print(f"• {capitalise(response.label)}: {' '.join(new)}", markup=False)
+        if new:
+            out.print(f"• {capitalise(response.label)}: {' '.join(new)}", markup=False)
         said.update(new)
     out.print(f"• {effort(made, brief).sentence}", markup=False)
     out.print(repr(Table(made.table)), markup=False)
@@ -277,24 +286,29 @@ def analyse(study: StudyPath,
                      "interactions, quadratic.")] = None) -> None:
     """Fit the responses and say what matters."""
     from doe.conclude import fit_all, fit_response
-    from doe.evidence import effects_table, tests_table
+    from doe.evidence import effects_table, further, tests_table
+    from doe.wording import capitalise
 
     value = _read_with_plan(study)
     if response:
         value.brief.response(response)
     fits = fit_all(value)
-    if terms is not None:
-        fits = {name: fit_response(value, f.response, terms)
-                for name, f in fits.items()}
-    for name, f in fits.items():
-        if response and name != response:
-            continue
-        out.print(f"\n{f.response.title}", style="bold", markup=False)
+    wanted = [name for name in fits if response in ("", name)]
+    if not fits:
+        raise InputError("study", str(study), "no response can be fitted yet"
+                         + "".join(f"; {s.rstrip('.')}" for s in fits.unfitted.values()),
+                         "Record more runs first")
+    for name in wanted:
+        f = fits[name] if terms is None else fit_response(value, fits[name].response, terms)
+        out.print(f"\n{capitalise(f.response.title)}", style="bold", markup=False)
         out.print(f.sentence, markup=False)
-        for sentence in f.sentences[1:]:
+        for sentence in further(f):
             out.print(f"• {sentence}", markup=False)
         out.print(repr(effects_table(f)), markup=False)
         out.print(repr(tests_table(f)), markup=False)
+    for name, sentence in fits.unfitted.items():
+        if response in ("", name):
+            out.print(f"\n{sentence}", markup=False)
 
 
 @app.command()
@@ -306,27 +320,32 @@ def choose(study: StudyPath) -> None:
     value = _read_with_plan(study)
     fits = fit_all(value)
     if not fits:
-        raise InputError("study", str(study), "no response has two measurements yet",
+        raise InputError("study", str(study), "no response can be fitted yet"
+                         + "".join(f"; {s.rstrip('.')}" for s in fits.unfitted.values()),
                          "Record more runs first")
     recipe = recommend(value.brief, fits)
     for sentence in recipe.sentences:
         out.print(f"• {sentence}", markup=False)
     out.print(repr(Table(recipe.table, ["label", "unit", "predicted", "low", "high",
                                         "specification", "meets"], numbers="each")), markup=False)
+    for sentence in fits.unfitted.values():
+        out.print(f"• Left out of the choice. {sentence}", markup=False)
     out.print("\nCautions", style="bold")
     for line in recipe.cautions:
         out.print(f"• {line}", markup=False)
 
 
 @app.command()
-def report(study: StudyPath, file: Out = None) -> None:
+def report(study: StudyPath, file: Out = None,
+           overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a file that is no "
+                                                   "report.")] = False) -> None:
     """Write the development report: one HTML file."""
     from doe.report import write_report
 
     value = _read_with_plan(study)
     target = file or study.with_suffix(".html")
     with _progress() as step:
-        write_report(value, target, progress=step)
+        write_report(value, target, overwrite=overwrite, progress=step)
     out.print(f"Report: {target.resolve()}", markup=False)
 
 

@@ -151,8 +151,12 @@ class PlanningPanel(Panel):
         family, own, _ = self.family.value
         common = {name: control.value for name, control in self._common().items()}
         known = options_of(family)
-        return {k: v for k, v in {**own, **common, "seed": self.seed.value,
-                                  "mixer": self.origin.mixer}.items() if k in known}
+        every = {**own, **common, "seed": self.seed.value, "mixer": self.origin.mixer,
+                 "progress": self._searched}
+        return {k: v for k, v in every.items() if k in known}
+
+    def _searched(self, done: int, starts: int, share: float) -> None:
+        self.say(f"{done} of {starts} starts; the best has {share:.1%} of the optimum.")
 
     def _common(self) -> dict[str, widgets.Widget]:
         """Controls of options that most families have."""
