@@ -304,7 +304,8 @@ def test_a_run_that_alone_makes_counts_scatter_too_much():
     found = sensitivity(fit_kind(data, Response("specks", kind="count"), REGION, "A + B"))
     assert found.fit.model == "quasi-Poisson"
     assert found.runs.set_index("run")["model"].to_dict()[8] == "Poisson"
-    assert "Without run 8, the readings would call for a Poisson model." in found.sentence
+    assert ("Without run 8, the readings would call for another model (Poisson instead of "
+            "quasi-Poisson).") in found.sentence
 
 
 def test_a_run_without_which_there_is_no_model():

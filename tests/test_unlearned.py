@@ -14,7 +14,7 @@ import statsmodels.formula.api as smf
 
 from doe import Factor, InputError, Plan, Region, Response
 from doe.analysis import backward, fit, fit_mixed
-from doe.analysis.achieved import achieved_difference
+from doe.analysis.achieved import achieved_difference, against_plan
 from doe.analysis.kinds import dispersion_effects, fit_kind
 from doe.analysis.sensitivity import sensitivity
 from doe.analysis.unlearned import KINDS, unlearned
@@ -425,6 +425,25 @@ def test_a_variance_between_groups_that_does_not_show():
     row = rows(unlearned(found), "groups")
     assert list(row.index) == ["differences from one whole plot to another"]
     assert row["size"].iloc[0] == pytest.approx(found.variance_components["sd_high"].iloc[0])
+
+
+def test_the_report_tells_of_every_kind(tmp_path):
+    study = demo_study(tmp_path / "a.study", seed=5)
+    data = study.table()
+    data["specks"] = np.round(3 * (data["voids"] - data["voids"].min()))
+    data["whole_plot"] = np.resize([1, 2, 3, 4], len(data))
+    region = study.plan.region
+    names = " + ".join(region.names[:2])
+    fits = {"specks": fit_kind(data, SPECKS, region, names),
+            "voids": fit_mixed(data, study.brief.responses[0], region, names)}
+    for model in fits.values():
+        texts = [p.get("text") for p in sections._steadiness(model, study)]
+        assert sensitivity(model).sentence in texts
+        assert against_plan(model, study.plan).sentence in texts
+    shown = str(sections.open_questions(sections.Findings(study, fits))[-1]["html"])
+    table = unlearned(fits, study.plan).table
+    assert {"specks", study.brief.responses[0].label} <= set(table["response"])
+    assert all(escape(row.subject) in shown for row in table.itertuples())
 
 
 def test_bad_input():

@@ -111,7 +111,8 @@ class Sensitivity:
                 f"{problem}." for problem, rows in self._failed.groupby("problem", sort=False)]
         others = self.runs[self.runs["model"] != ""]
         said += [f"{_without(self._names(rows['run']), len(rows))}, the readings would call for "
-                 f"a {model} model." for model, rows in others.groupby("model", sort=False)]
+                 f"another model ({model} instead of {self.fit.model.rstrip(',')})."
+                 for model, rows in others.groupby("model", sort=False)]
         return said + [self._say(row) for _, row in self.summary.iterrows()]
 
     @property
