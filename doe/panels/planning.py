@@ -115,9 +115,11 @@ class PlanningPanel(Panel):
             self.keep,
         ])
         self.box.children[1].children = (self.show, *self.box.children[1].children)
-        for control in (*self._common().values(), self.order, self.seed, self.sd, self.show,
+        for control in (*self._common().values(), self.order, self.seed,
                         *(w for row in self.rows.values() for w in row.ends)):
             control.observe(self._changed, "value")
+        for control in (self.sd, self.show):  # they change the look of a plan, not its runs
+            control.observe(lambda _: self.look(), "value")
         for row in self.rows.values():
             row.use.observe(self._offer_plans, "value")
         for control in (self.aim, self.most):
@@ -182,6 +184,13 @@ class PlanningPanel(Panel):
         self.tells.value = (f'<div style="{FONT};font-size:12px;color:#555">'
                             f"{escape(self.family.value[2])}</div>")
         self.show_plan(self.plan)
+
+    @reports_errors
+    def look(self) -> None:
+        """Show the chosen view of the plan."""
+        if self.plan is not None:
+            self.status.value = ""
+            self.show_plan(self.plan)
 
     def show_plan(self, plan: Plan) -> None:
         """Show a plan's appraisal, chart and runs."""
@@ -310,7 +319,7 @@ class PlanningPanel(Panel):
         if sd and sd != self.sd.value:
             self.sd.value = sd
         else:
-            self.update()
+            self.look()
 
 
 def _name(plan: Plan) -> str:
