@@ -149,8 +149,9 @@ def advise(study: StudyPath,
            = "screen",
            runs: Annotated[int | None, typer.Option(help="The most runs there can be.")] = None,
            effect: Annotated[float | None, typer.Option(help="The smallest change of the first "
-                                                        "response, low to high, that must not "
-                                                        "be missed.")] = None) -> None:
+                                                        "response, low to high, that must not be "
+                                                        "missed; on a log scale a ratio.")]
+           = None) -> None:
     """List plans that suit the aim and the budget, the best first, with reasons."""
     from doe.planning import advise as advice
     from doe.store import open_study
@@ -159,7 +160,7 @@ def advise(study: StudyPath,
         brief = file.read().brief
     first = brief.responses[0]
     found = advice(brief.region, runs=runs, aim=aim, mixer=brief.mixer, smallest_effect=effect,
-                   sd=first.assumed_sd)
+                   response=first)
     for sentence in found.sentences:
         out.print(f"• {sentence}", markup=False)
     for number, row in enumerate(found.table.itertuples(), 1):
@@ -293,13 +294,14 @@ def analyse(study: StudyPath,
     if response:
         value.brief.response(response)
     fits = fit_all(value)
-    wanted = [name for name in fits if response in ("", name)]
-    if not fits:
+    wanted = [response] if response and terms is not None else [
+        name for name in fits if response in ("", name)]
+    if not wanted and not fits:
         raise InputError("study", str(study), "no response can be fitted yet"
                          + "".join(f"; {s.rstrip('.')}" for s in fits.unfitted.values()),
                          "Record more runs first")
     for name in wanted:
-        f = fits[name] if terms is None else fit_response(value, fits[name].response, terms)
+        f = fits[name] if terms is None else fit_response(value, value.brief.response(name), terms)
         out.print(f"\n{capitalise(f.response.title)}", style="bold", markup=False)
         out.print(f.sentence, markup=False)
         for sentence in further(f):
@@ -307,7 +309,7 @@ def analyse(study: StudyPath,
         out.print(repr(effects_table(f)), markup=False)
         out.print(repr(tests_table(f)), markup=False)
     for name, sentence in fits.unfitted.items():
-        if response in ("", name):
+        if response in ("", name) and name not in wanted:
             out.print(f"\n{sentence}", markup=False)
 
 

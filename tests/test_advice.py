@@ -12,6 +12,7 @@ from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.planning import advise, make_plan
 from doe.planning.advice import AIMS, WEIGHTS
+from doe.responses import Response
 from doe.terms import INTERCEPT, Term, model_matrix, standard_terms
 
 SCREENING = {"fractional factorial", "Plackett–Burman", "definitive screening"}
@@ -272,3 +273,22 @@ def test_what_cannot_be_meant_is_refused(options, field):
     with pytest.raises(InputError) as caught:
         advise(Region(factors(3)), **options)
     assert caught.value.field == field
+
+
+def test_effects_are_told_in_the_unit_of_the_response_or_as_ratios():
+    lumps = Response("lumps", unit="µm", assumed_sd=4.0)
+    by_response = advise(Region(factors(3)), runs=20, smallest_effect=8.0, response=lumps)
+    by_sd = advise(Region(factors(3)), runs=20, smallest_effect=8.0, sd=4.0)
+    assert by_response.table["power"].tolist() == by_sd.table["power"].tolist()
+    assert "finds a main effect of 8.0 µm with" in by_response.sentence
+    voids = Response("voids", unit="%", scale="log", assumed_sd=0.25)
+    logs = advise(Region(factors(3)), runs=20, smallest_effect=np.log(1.5), sd=0.25)
+    for ratio in (1.5, 1 / 1.5):
+        ratios = advise(Region(factors(3)), runs=20, smallest_effect=ratio, response=voids)
+        assert ratios.table["power"].tolist() == pytest.approx(logs.table["power"].tolist())
+        assert "finds a main effect of × 1.50 with" in ratios.sentence
+    with pytest.raises(InputError, match="1 is no effect"):
+        advise(Region(factors(3)), smallest_effect=1, response=voids)
+    with pytest.raises(InputError, match="only be judged against the standard deviation"):
+        advise(Region(factors(3)), smallest_effect=2,
+               response=Response("voids", unit="%", scale="log"))

@@ -135,7 +135,7 @@ def test_runs_are_added_with_a_reason_and_the_first_stay(begun):
 
 def test_what_is_aliased_is_separated_with_the_fewest_runs(begun):
     said = call("augment", begun, "--seed", 2, "--separate", "revolution:time", "--look")
-    assert "Revolution × time is now clear" in said
+    assert "Revolution × time can now be told from all other effects" in said
     with pytest.raises(InputError, match="Give one of them"):
         call("augment", begun, "--separate", "revolution:time", "--axial", "rotatable")
 

@@ -21,6 +21,7 @@ from doe.planning import (
     efficiencies,
     fractional_factorial,
     full_factorial,
+    pasted,
     prediction_variance,
     split_plot,
 )
@@ -331,3 +332,18 @@ def test_effects_of_several_levels_are_told_where_there_are_no_others():
     said = appraise(split_plot(hard, seed=1, starts=3)).sentence
     assert "not known" not in said
     assert "cup [Q] and cup [R] can only be compared between groups" in said
+
+
+def test_the_greatest_variance_is_found_on_the_limits_too():
+    # Against the variance on a fine grid, which a curved limit cuts between its points.
+    region = Region([Factor("a", 0, 1), Factor("b", 0, 1)], ["a * b <= 0.4", "a + b >= 0.5"])
+    table = pd.DataFrame({"a": [0, 0.5, 1, 0.4, 0.6, 0, 1, 0.45],
+                          "b": [1, 0, 0, 1, 0.6, 0.5, 0.4, 0.5]})
+    plan = pasted(table, region, terms="quadratic", outside=True)
+    a, b = (v.ravel() for v in np.meshgrid(*[np.linspace(0, 1, 401)] * 2))
+    on = np.linspace(0.4, 1, 4001)
+    grid = pd.DataFrame({"a": np.append(a, on), "b": np.append(b, 0.4 / on)})
+    X, F = (model_matrix(region, s, plan.terms).to_numpy()
+            for s in (plan.settings, grid[region.contains(grid)]))
+    variance = (F @ np.linalg.inv(X.T @ X) * F).sum(axis=1)
+    assert efficiencies(plan)["G"] == pytest.approx(100 * 6 / (8 * variance.max()), rel=1e-4)

@@ -148,7 +148,7 @@ def test_beyond_is_refused_where_it_cannot_be_set(factor, problem):
     ({"axial": "round"}, "known choice"), ({"axial": 0.5}, "at least 1"),
     ({"axial": "inscribed", "scale": "beyond"}, "inscribed"),
     ({"axial": "orthogonal blocks"}, "one block"),
-    ({"blocks": 4}, "in 3 cannot be of one size. Use 2 or 3 blocks"),
+    ({"blocks": 4}, "in 3 blocks cannot be made. Use 2 or 3 blocks"),
     ({"blocks": 5}, "two-factor interaction"), ({"cube": "half"}, "known choice"),
 ])
 def test_central_composite_options_that_cannot_be_used(options, problem):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import exp, log
 
 import pandas as pd
 
@@ -13,6 +14,7 @@ from doe.mixer import Mixer
 from doe.planning.plan import Plan
 from doe.planning.shortlist import Candidate, Choice, Wanted, candidates
 from doe.planning.structure import as_count, as_seed
+from doe.responses import Response
 from doe.wording import count, digits, join, percent
 
 __all__ = ["AIMS", "Advice", "advise"]
@@ -70,7 +72,7 @@ def advise(region: Region, *, runs: int | None = None, aim: str = "screen",
            sd: float | None = None, smallest_effect: float | None = None, power: float = 0.80,
            alpha: float = 0.05, group_hard_to_change: bool | None = None, ratio: float = 1.0,
            mixer: Mixer | None = None, weights: Mapping[str, float] | None = None, most: int = 5,
-           seed: int = 1) -> Advice:
+           response: Response | None = None, seed: int = 1) -> Advice:
     """A ranked short list of plans for an aim and a budget.
 
     Looked at are all plans of fixed size that fit the region (`suggest_runs`, and one of Plackett
@@ -107,7 +109,8 @@ def advise(region: Region, *, runs: int | None = None, aim: str = "screen",
     sd : float, optional
         Standard deviation between runs; effects are multiples of it if not given.
     smallest_effect : float, optional
-        The smallest change from low to high that must not be missed.
+        The smallest change from low to high that must not be missed, in the unit of `sd`; for a
+        `response` modelled on the log scale a ratio, such as 1.5 or 0.67.
     power, alpha : float
         Power wanted for it, at that level of the test.
     group_hard_to_change : bool, optional
@@ -121,6 +124,9 @@ def advise(region: Region, *, runs: int | None = None, aim: str = "screen",
         Of the parts; those not named keep the usual ones.
     most : int
         Plans on the list.
+    response : Response, optional
+        What the smallest effect is a change of. Its assumed standard deviation is taken if `sd`
+        is not given.
     seed : int
         Of searches and run orders: the same seed gives the same list.
 
@@ -141,6 +147,20 @@ def advise(region: Region, *, runs: int | None = None, aim: str = "screen",
     limit = None if runs is None else as_count("runs", runs, at_least=2)
     effect = None if smallest_effect is None else as_number("smallest_effect", smallest_effect,
                                                             above=0)
+    ratios = response is not None and response.scale == "log"
+    if effect is not None and ratios:
+        if effect == 1:
+            raise InputError("smallest_effect", effect, f"{response.label} is modelled on the log "
+                             "scale, where an effect is a ratio, and 1 is no effect",
+                             "Give a ratio such as 1.5")
+        if sd is None and response.assumed_sd is None:
+            raise InputError("sd", None, "a ratio can only be judged against the standard "
+                             "deviation between runs", "Give it as a share of the response, such "
+                             "as 0.1")
+        effect = abs(log(effect))
+    sd = response.assumed_sd if sd is None and response is not None else sd
+    size = ("" if effect is None else f"× {digits(exp(effect), 3)}" if ratios else
+            f"{digits(effect, 2)} {_unit(response, sd)}".rstrip())
     hard = any(f.hard_to_change for f in region.factors)
     grouped = hard if group_hard_to_change is None else bool(group_hard_to_change)
     if grouped and not hard:
@@ -164,7 +184,7 @@ def advise(region: Region, *, runs: int | None = None, aim: str = "screen",
                  for c in found if c.estimates < best == 1]
     listed, others = _shortened(_scored(able, share, wanted, choice), most)
     left_out += [(s.of.title, s.of.runs, why) for s, why in others]
-    table = pd.DataFrame([_row(s, wanted, choice, sd is not None) for s in listed])
+    table = pd.DataFrame([_row(s, wanted, choice, size) for s in listed])
     return Advice(table, tuple(s.of.plan for s in listed), share,
                   pd.DataFrame(left_out, columns=["plan", "runs", "why"]), aim,
                   _sentences(table, wanted, best, choice.certified))
@@ -220,16 +240,20 @@ def _shortened(ranked: list[_Scored], most: int) -> tuple[list[_Scored],
     return listed, others
 
 
-def _row(s: _Scored, wanted: Wanted, choice: Choice, sd_given: bool) -> dict:
+def _unit(response: Response | None, sd: float | None) -> str:
+    return "sd" if sd is None else "" if response is None else response.unit
+
+
+def _row(s: _Scored, wanted: Wanted, choice: Choice, size: str) -> dict:
     c = s.of
     return {"plan": c.title, "family": c.family, "options": c.options, "runs": c.runs,
             "estimates": c.estimates, **s.parts, "score": s.score,
-            "reason": _reason(s, wanted, choice, sd_given)}
+            "reason": _reason(s, wanted, choice, size)}
 
 
 # ---- in words ----------------------------------------------------------------------------
 
-def _reason(s: _Scored, wanted: Wanted, choice: Choice, sd_given: bool) -> str:
+def _reason(s: _Scored, wanted: Wanted, choice: Choice, size: str) -> str:
     c, told, p = s.of, s.of.told, len(s.of.told.table)
     said = [f"estimates all {p} coefficients" if c.estimates == 1 else
             f"determines {_share_of_model(c)}"]
@@ -249,7 +273,6 @@ def _reason(s: _Scored, wanted: Wanted, choice: Choice, sd_given: bool) -> str:
     else:
         said.append("leaves nothing to estimate error from")
     if wanted.effect is not None:
-        size = digits(wanted.effect, 2) + ("" if sd_given else " sd")
         said.append(f"finds a main effect of {size} with {percent(c.power)} power")
     if c.groups is not None:
         said.append(f"sets the factors hard to change {c.groups} times, with "

@@ -13,6 +13,8 @@ from doe.errors import as_number
 from doe.factors import Region
 from doe.planning.aliases import alias_structure, column_labels
 from doe.planning.appraisal_words import all_sentences
+from doe.planning.ascent import ascend, forms
+from doe.planning.candidates import Space
 from doe.planning.plan import Plan
 from doe.planning.power import least_noncentrality, power_of
 from doe.planning.settle import information, pure_error_df, sample
@@ -28,6 +30,8 @@ from doe.terms import INTERCEPT, Term, expand, exponents, model_matrix, read_ter
 __all__ = ["Appraisal", "appraise", "efficiencies", "prediction_variance"]
 
 _CORNERS = 4096
+_TOPS = 20
+"""Points from which the greatest variance is climbed to."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,7 +170,8 @@ def efficiencies(plan: Plan, terms: Sequence[Term] | str | None = None,
     * ``A`` = 100 p / (n tr M⁻¹), in %, on the same footing.
     * ``G`` = 100 p / (n max f(x)'M⁻¹f(x)), in %: the greatest prediction variance over the
       region against its least possible p/n (Kiefer & Wolfowitz 1960). The greatest is sought
-      among corners, the plan's own points and seeded points inside, so it is an upper bound.
+      among corners, the plan's own points and seeded points inside, and by local ascent from the
+      highest of them.
     * ``I`` = mean of f(x)'M⁻¹f(x) over the region, in sd², the lower the better: average
       prediction variance (Box & Draper 1959).
 
@@ -195,6 +200,12 @@ def _efficiencies(plan: Plan, model: _Model, seed: int = 1) -> dict[str, float]:
         table = pd.DataFrame(list(product(*corners)), columns=plan.region.names)
         extremes.append(table[plan.region.contains(table)])
     greatest = max(variance.max(), model.variance(pd.concat(extremes)).max())
+    space, B = Space(plan.region, model.terms), model.covariance[:p, :p]
+    points = space.points(pd.concat([inside, *extremes], ignore_index=True))
+    points = points[space.feasible(points)]
+    highest = np.argsort(-forms(space.rows(points), B), kind="stable")[:_TOPS]
+    peaks = ascend(space, B, points[highest], least=1e-3)
+    greatest = max(greatest, forms(space.rows(peaks), B).max())
     return {"D": float(100 * np.exp(logdet / p) / n),
             "A": float(100 * p / (n * np.trace(model.covariance[:p, :p]))),
             "G": float(100 * p / (n * greatest)),

@@ -96,11 +96,12 @@ def resolve(plan: Plan, terms: Sequence[Term] | str, *,
                          "Allow more runs, name fewer terms, or widen the region")
     new = problem.settings.iloc[chosen].assign(point="added", block=problem.label)
     labels = join(t.label(region) for t in named)
-    are = "is" if len(named) == 1 else "are"
     said = [on_blocks(runs, new_block), *now.sentences(),
-            f"{capitalise(labels)} {are} now clear of "
+            f"{capitalise(labels)} can now be told from "
             + ("all other effects of up to two factors" if against is None
                else join(t.label(region) for t in others if t != INTERCEPT))
+            + f", if those {'it was' if len(named) == 1 else 'they were'} aliased with stand in "
+            "the model too"
             + f"; standard error at most {digits(problem.error(chosen), 2)} times a run's standard "
             "deviation (coded units). "
             + (f"Fewer than {count(runs, 'run')} cannot do it." if runs == max(1, least) else

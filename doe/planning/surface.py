@@ -213,9 +213,9 @@ def _cube_blocks(fraction: Fraction, blocks: int) -> np.ndarray:
     if blocks not in sizes or _hides_a_pair(fraction, blocks):
         clear = [1, *(s for s in sizes if not _hides_a_pair(fraction, s))]
         raise InputError("blocks", blocks + 1, "the axial points are one block, and "
-                         f"{fraction.runs} cube points in {blocks} "
+                         f"{fraction.runs} cube points in {blocks} blocks "
                          + ("would hide a two-factor interaction" if blocks in sizes else
-                            "cannot be of one size"),
+                            "cannot be made"),
                          "Use " + join([s + 1 for s in clear], "or") + " blocks"
                          + (", or cube='full'" if fraction.generators else ""))
     return block_numbers(fraction, best_blocks(fraction, blocks))
