@@ -26,7 +26,7 @@ from doe.analysis.refitting import AnyFit, p_values, refit, runs_of
 from doe.errors import InputError
 from doe.terms import Term
 
-__all__ = ["LeftOut", "by_influence", "by_refits", "closed_form", "standard_errors"]
+__all__ = ["LeftOut", "by_influence", "by_refits", "closed_form", "count_of_runs"]
 
 INESTIMABLE = 1e-8
 """Least part, relative to the largest, of a run that is the only one to tell columns apart."""
