@@ -139,8 +139,8 @@ class DispersionFit(KindFit):
         df = runs * float(np.median(self.groups["df"]))
         eta, weight = nodes(centre, se, self.df_reference)
 
-        def cdf(log_s2: np.ndarray) -> np.ndarray:
-            return special.gammainc(df / 2, df / 2 * np.exp(log_s2[:, None] - eta)) @ weight
+        def cdf(log_s2: np.ndarray, i: np.ndarray) -> np.ndarray:
+            return special.gammainc(df / 2, df / 2 * np.exp(log_s2[:, None] - eta[i])) @ weight
 
         far = 40 + 20 * se
         return tuple(np.exp(quantile(cdf, p, centre - far, centre + far) / 2)

@@ -12,6 +12,7 @@ from collections.abc import Callable
 
 import numpy as np
 from scipy import special, stats
+from scipy.optimize.elementwise import find_root
 
 __all__ = ["count_law", "count_limits", "nodes", "quantile", "share_law", "share_limits",
            "whole_quantile"]
@@ -57,15 +58,24 @@ def whole_quantile(cdf: Callable[[np.ndarray], np.ndarray], p: float, n: int,
     return high
 
 
-def quantile(cdf: Callable[[np.ndarray], np.ndarray], p: float, low: np.ndarray,
+def quantile(cdf: Callable[[np.ndarray, np.ndarray], np.ndarray], p: float, low: np.ndarray,
              high: np.ndarray) -> np.ndarray:
-    """Where a continuous distribution function reaches p, between `low` and `high`."""
-    low, high = np.array(low, float), np.array(high, float)
-    for _ in range(60):
-        middle = (low + high) / 2
-        enough = cdf(middle) >= p
-        high, low = np.where(enough, middle, high), np.where(enough, low, middle)
-    return (low + high) / 2
+    """Where continuous distribution functions reach p, between `low` and `high`; shape (n,).
+
+    Parameters
+    ----------
+    cdf : callable
+        Values and which of the n distributions each belongs to, both of shape (m,), to
+        probabilities: those that are found are not asked about again.
+    p : float
+    low, high : ndarray, shape (n,)
+    """
+    def short(x: np.ndarray, which: np.ndarray) -> np.ndarray:
+        return cdf(x.ravel(), which.ravel().astype(int)).reshape(x.shape) - p
+
+    ends = np.broadcast_arrays(np.asarray(low, float), np.asarray(high, float))
+    return find_root(short, tuple(ends), args=(np.arange(len(ends[0])),),
+                     tolerances={"xatol": 1e-12, "xrtol": 1e-12}).x
 
 
 def count_law(mean: np.ndarray, dispersion: np.ndarray, alpha: float = 0.0
@@ -174,8 +184,9 @@ def share_limits(logit: np.ndarray, se: np.ndarray, df: float, level: float,
     if trials is None or (dispersion > 1 and m.max(initial=1) > MOST_SUMMED):
         size = (m / np.clip(dispersion, 1e-9 * m, m * (1 - 1e-9)) - 1)[:, None]
 
-        def beta(y: np.ndarray) -> np.ndarray:
-            return special.betainc(share * size, (1 - share) * size, y[:, None]) @ weight
+        def beta(y: np.ndarray, i: np.ndarray) -> np.ndarray:
+            return special.betainc(share[i] * size[i], (1 - share[i]) * size[i],
+                                   y[:, None]) @ weight
 
         return tuple(quantile(beta, p, np.zeros(n), np.ones(n)) for p in (tail, 1 - tail))
     if dispersion > 1 and (m > 1).any():
