@@ -355,3 +355,47 @@ def test_kept_runs_outside_may_beat_the_optimum_inside():
     assert plan.details["efficiency"] > 1
     assert "than that inside the region" in plan.remarks[0]
     assert any(r.startswith("1 kept run lies outside the region") for r in plan.remarks)
+
+
+# ---- narrow regions -------------------------------------------------------------------------
+
+@pytest.mark.parametrize(("low", "high", "model"), [(0.98, 1.02, "quadratic"),
+                                                    (0.995, 1.005, "interactions")])
+def test_a_sum_that_is_all_but_fixed(low, high, model):
+    # Sought again by exchange on a fine list of the band's own, with rows made orthonormal, so
+    # that nothing depends on how little a coefficient is known.
+    region = Region([Factor(n, 0, 1) for n in "abc"],
+                    [f"a + b + c <= {high}", f"a + b + c >= {low}"])
+    plan = optimal_plan(region, model=model, runs=14, seed=1, starts=200)
+    assert region.contains(plan.settings).all()
+    assert plan.details["efficiency"] > 0.9
+    axis = np.linspace(0, 1, 11)
+    grid = pd.DataFrame([(a, b, s - a - b) for a in axis for b in axis for s in (low, high)
+                         if -1e-9 <= s - a - b <= 1 + 1e-9], columns=list("abc"))
+    F = model_matrix(region, grid, plan.terms).to_numpy()
+    Q, R = np.linalg.qr(F)
+    own = model_matrix(region, plan.settings, plan.terms).to_numpy() @ np.linalg.inv(R)
+    rng, best = np.random.default_rng(1), -np.inf
+    for _ in range(10):
+        rows = rng.choice(len(Q), 14)
+        for _ in range(6):
+            for r in range(14):
+                M = np.delete(Q[rows], r, axis=0)
+                M = M.T @ M + 1e-9 * np.eye(Q.shape[1])
+                rows[r] = np.einsum("ij,jk,ik->i", Q, np.linalg.inv(M), Q).argmax()
+        best = max(best, np.linalg.slogdet(Q[rows].T @ Q[rows])[1])
+    assert np.linalg.slogdet(own.T @ own)[1] / Q.shape[1] > best / Q.shape[1] - 0.01
+
+
+def test_a_band_that_the_lattice_misses_is_not_refused():
+    region = Region([Factor("revolution_1", 800, 1600, increment=10),
+                     Factor("rotation_ratio_1", 0.2, 0.5), Factor("time_1", 30, 120, increment=1),
+                     Factor("revolution_2", 400, 1000, increment=10),
+                     Factor("time_2", 30, 180, increment=1)],
+                    ["time_1 + time_2 <= 200", "time_1 + time_2 >= 190"])
+    plan = optimal_plan(region, model="interactions", mixer=Mixer("mixer", 150.0), seed=1,
+                        starts=10)
+    assert np.linalg.matrix_rank(model_matrix(region, plan.settings, plan.terms)) == 16
+    assert plan.details["efficiency"] > 0.85
+    with pytest.raises(InputError, match=r"time_1 \+ time_2|told apart"):
+        optimal_plan(Region(region.factors, ["time_1 + time_2 <= 60"]), seed=1)

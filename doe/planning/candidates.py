@@ -25,6 +25,9 @@ __all__ = ["Along", "Space", "distinct", "products"]
 FEW = 21
 """A factor with at most this many settable values is searched over just these."""
 _SAMPLED = 10_000
+_THIN = 0.05
+"""Share of a lattice inside below which it is taken to miss too much of the region."""
+_LINES = 100
 _EVERY = 99
 _FEW_WAYS = 500
 """Asking about more points at once is cheaper than asking oftener for up to so many ways."""
@@ -276,7 +279,8 @@ class Space:
         """All combinations of `levels` that may be run, with the points where they leave.
 
         Between neighbours on a line, one inside and one outside, the point on the limit is
-        added. If there are more than `limit` combinations, a seeded sample of 10 000 of them.
+        added; where little of the lattice is inside, points between are. If there are more than
+        `limit` combinations, a seeded sample of 10 000 of them.
 
         Raises
         ------
@@ -288,17 +292,40 @@ class Space:
             mesh = np.meshgrid(*levels, indexing="ij")
             points = np.stack([m.ravel() for m in mesh], axis=1)
             inside = self.feasible(points)
-            grid = points[inside]
+            grid, share = points[inside], inside.mean()
             if self.bounded and not inside.all():
                 grid = np.vstack([grid, self._crossings(points.reshape(*sizes, -1),
                                                         inside.reshape(sizes), limit, seed)])
         else:
             rng = np.random.default_rng(seed)
             grid = np.column_stack([rng.choice(v, min(limit, _SAMPLED)) for v in levels])
-            grid = grid[self.feasible(grid)] if self.bounded else grid
-        if len(grid) < len(self.terms):
-            grid = np.vstack([grid, self.scatter(512, seed, on_levels=True)])
+            inside = self.feasible(grid)
+            grid, share = grid[inside], inside.mean()
+        if self.bounded and (share < _THIN or not self._carries(grid)):
+            grid = np.vstack([grid, *self._between(seed)])
         return distinct(grid)
+
+    def _carries(self, points: np.ndarray) -> bool:
+        """True if the points determine every coefficient of the model."""
+        rows = self.rows(points)
+        if len(rows) < rows.shape[1]:
+            return False
+        M = rows.T @ rows / len(rows)
+        return np.linalg.matrix_rank(M, hermitian=True, tol=1e-9 * np.trace(M)) == len(M)
+
+    def _between(self, seed: int) -> list[np.ndarray]:
+        """Points all over what may be run, and where lines through them along an axis leave it.
+
+        For narrow bands, which a lattice all but misses.
+        """
+        spread = self.scatter(512, seed, on_levels=True)
+        out, some = [spread], spread[:_LINES]
+        for j in range(spread.shape[1]):
+            for end in (-1.0, 1.0) if self.is_free(j) else ():
+                away = some.copy()
+                away[:, j] = end
+                out.append(self.inward(some, away))
+        return out
 
     def _crossings(self, points: np.ndarray, inside: np.ndarray, limit: int,
                    seed: int) -> np.ndarray:

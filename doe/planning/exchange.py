@@ -32,10 +32,13 @@ import numpy as np
 from doe.planning.candidates import Space, products
 from doe.planning.criteria import after_swap, swap_kernel
 
-__all__ = ["exchange_coordinates", "exchange_rows"]
+__all__ = ["RIDGE", "exchange_coordinates", "exchange_rows", "ridge_for"]
 
-_RIDGE = 1e-6
+RIDGE = 1e-6
 """Added to the diagonal while a random start may still be singular."""
+
+_ENOUGH, _NOTHING = 1e-3, 1e-10
+"""Least information of a candidate on a coefficient for which the ridge is small; and none."""
 
 Levels = Callable[[np.ndarray, int], np.ndarray]
 
@@ -44,10 +47,21 @@ def _never() -> bool:
     return False
 
 
+def ridge_for(rows: np.ndarray) -> float:
+    """The ridge for plans of these candidate rows: small beside what they tell of any coefficient.
+
+    In a narrow region, such as a band that all but fixes a sum, some coefficients have next to
+    no information; the usual ridge would pass for more.
+    """
+    least = float(np.linalg.eigvalsh(rows.T @ rows / len(rows))[0])
+    return RIDGE if least < _NOTHING else RIDGE * min(1.0, least / _ENOUGH)
+
+
 def exchange_rows(candidates: np.ndarray, start: np.ndarray, fixed: np.ndarray, *,
                   tails: np.ndarray | None = None, block: Sequence[int] | None = None,
                   weights: np.ndarray | None = None, passes: int = 50,
-                  least_gain: float = 1e-7, stop: Callable[[], bool] = _never) -> np.ndarray:
+                  least_gain: float = 1e-7, ridge: float = RIDGE,
+                  stop: Callable[[], bool] = _never) -> np.ndarray:
     """Improve plans by replacing runs with candidates until no single exchange helps.
 
     Parameters
@@ -68,6 +82,8 @@ def exchange_rows(candidates: np.ndarray, start: np.ndarray, fixed: np.ndarray, 
         Greatest number of passes over the runs.
     least_gain : float
         Relative gain below which an exchange is not worth making.
+    ridge : float
+        As from `ridge_for`.
     stop : callable
         Asked after each pass; True ends the search with what there is.
 
@@ -84,7 +100,7 @@ def exchange_rows(candidates: np.ndarray, start: np.ndarray, fixed: np.ndarray, 
     live = np.arange(len(start))
     for _ in range(passes):
         at = chosen[live]
-        moved = _pass_over_rows(every, N, at, block, fixed, weights, least_gain)
+        moved = _pass_over_rows(every, N, at, block, fixed, weights, least_gain, ridge)
         chosen[live] = at
         live = live[moved]
         if not len(live) or stop():
@@ -94,11 +110,11 @@ def exchange_rows(candidates: np.ndarray, start: np.ndarray, fixed: np.ndarray, 
 
 def _pass_over_rows(every: np.ndarray, N: int, at: np.ndarray, block: np.ndarray,
                     fixed: np.ndarray, weights: np.ndarray | None,
-                    least_gain: float) -> np.ndarray:
+                    least_gain: float, ridge: float) -> np.ndarray:
     """One pass over the runs; changes `at`, returns which starts changed."""
     columns = np.ascontiguousarray(every.T)
     X = every[at]
-    inverse = np.linalg.inv(X.swapaxes(1, 2) @ X + fixed + _RIDGE * np.eye(len(fixed)))
+    inverse = np.linalg.inv(X.swapaxes(1, 2) @ X + fixed + ridge * np.eye(len(fixed)))
     variance = _forms(every, inverse)
     gradient = slope = None
     if weights is not None:
@@ -167,7 +183,7 @@ def _forms(rows: np.ndarray, matrices: np.ndarray) -> np.ndarray:
 
 def exchange_coordinates(space: Space, start: np.ndarray, fixed: np.ndarray, levels: Levels, *,
                          tails: np.ndarray | None = None, weights: np.ndarray | None = None,
-                         passes: int = 50, least_gain: float = 1e-7,
+                         passes: int = 50, least_gain: float = 1e-7, ridge: float = RIDGE,
                          stop: Callable[[], bool] = _never) -> np.ndarray:
     """Improve plans by changing one coordinate of one run at a time until none helps.
 
@@ -183,7 +199,7 @@ def exchange_coordinates(space: Space, start: np.ndarray, fixed: np.ndarray, lev
         values to try, (s, levels) or (levels,). Those that may not be run are passed over.
     tails : ndarray, shape (n, b), optional
         Columns of the block effects, by run.
-    weights, passes, least_gain, stop
+    weights, passes, least_gain, ridge, stop
         As in `exchange_rows`.
 
     Returns
@@ -195,7 +211,8 @@ def exchange_coordinates(space: Space, start: np.ndarray, fixed: np.ndarray, lev
     live = np.arange(len(points))
     for _ in range(passes):
         at = points[live]
-        moved = _pass_over_coordinates(space, at, fixed, levels, tails, weights, least_gain)
+        moved = _pass_over_coordinates(space, at, fixed, levels, tails, weights, least_gain,
+                                       ridge)
         points[live] = at
         live = live[moved]
         if not len(live) or stop():
@@ -205,12 +222,12 @@ def exchange_coordinates(space: Space, start: np.ndarray, fixed: np.ndarray, lev
 
 def _pass_over_coordinates(space: Space, at: np.ndarray, fixed: np.ndarray, levels: Levels,
                            tails: np.ndarray, weights: np.ndarray | None,
-                           least_gain: float) -> np.ndarray:
+                           least_gain: float, ridge: float) -> np.ndarray:
     """One pass over runs and factors; changes `at`, returns which starts changed."""
     s, n, k = at.shape
     extra = tails.shape[1]
     X = np.concatenate([space.rows(at), np.broadcast_to(tails, (s, n, extra))], axis=2)
-    inverse = np.linalg.inv(X.swapaxes(1, 2) @ X + fixed + _RIDGE * np.eye(len(fixed)))
+    inverse = np.linalg.inv(X.swapaxes(1, 2) @ X + fixed + ridge * np.eye(len(fixed)))
     gradient = None if weights is None else inverse @ weights @ inverse
     masks = [np.pad(a.mask, ((0, 0), (0, extra))) for a in space.along]
     for mask in masks:

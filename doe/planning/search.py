@@ -23,7 +23,7 @@ from doe.errors import InputError
 from doe.planning.candidates import Space, distinct
 from doe.planning.chunks import Here, each, never, rounds
 from doe.planning.criteria import Criterion, after_swap, without_blocks
-from doe.planning.exchange import exchange_coordinates, exchange_rows
+from doe.planning.exchange import exchange_coordinates, exchange_rows, ridge_for
 from doe.planning.settle import settable
 
 __all__ = ["Found", "Task", "search", "usual_starts"]
@@ -188,7 +188,7 @@ def search(task: Task, candidates: np.ndarray, *, starts: int, seed: int, best_p
     finalists = engine.points(pool)
     try:
         if not stop():
-            finalists, merits = _best_few(*_polish(task, finalists, merits, stop))
+            finalists, merits = _best_few(*_polish(task, finalists, merits, engine.ridge, stop))
     except KeyboardInterrupt:
         stop.now = True
     ideal = finalists[0]
@@ -222,6 +222,7 @@ class _ByRuns:
     def __init__(self, task: Task, candidates: np.ndarray) -> None:
         self.task, self.candidates = task, candidates
         self.rows = task.space.rows(candidates)
+        self.ridge = ridge_for(self.rows)
         self.batch = int(np.clip(2**17 // (len(candidates) * len(task.tails)), 8, 256))
 
     def draw(self, rng: np.random.Generator, count: int) -> np.ndarray:
@@ -233,7 +234,7 @@ class _ByRuns:
     def improve(self, plans: np.ndarray, stop: Callable[[], bool]) -> np.ndarray:
         task = self.task
         return exchange_rows(self.rows, plans, task.fixed, tails=task.tails, block=task.block,
-                             weights=task.weights, stop=stop)
+                             weights=task.weights, ridge=self.ridge, stop=stop)
 
 
 class _ByCoordinates:
@@ -244,6 +245,7 @@ class _ByCoordinates:
     def __init__(self, task: Task, candidates: np.ndarray) -> None:
         self.task, self.candidates = task, candidates
         self.coarse = task.space.coarse()
+        self.ridge = ridge_for(task.space.rows(candidates))
 
     def draw(self, rng: np.random.Generator, count: int) -> np.ndarray:
         return self.candidates[rng.integers(0, len(self.candidates),
@@ -255,7 +257,8 @@ class _ByCoordinates:
     def improve(self, plans: np.ndarray, stop: Callable[[], bool]) -> np.ndarray:
         task = self.task
         return exchange_coordinates(task.space, plans, task.fixed, self._levels, least_gain=1e-6,
-                                    tails=task.tails[task.block], weights=task.weights, stop=stop)
+                                    tails=task.tails[task.block], weights=task.weights,
+                                    ridge=self.ridge, stop=stop)
 
     def _levels(self, here: np.ndarray, j: int) -> np.ndarray:
         values = np.broadcast_to(self.coarse[j], (len(here), len(self.coarse[j])))
@@ -278,7 +281,7 @@ def _best_few(plans: np.ndarray, merits: np.ndarray) -> tuple[np.ndarray, np.nda
     return plans[keep], merits[keep]
 
 
-def _polish(task: Task, pool: np.ndarray, merits: np.ndarray,
+def _polish(task: Task, pool: np.ndarray, merits: np.ndarray, ridge: float,
             stop: Callable[[], bool]) -> tuple[np.ndarray, np.ndarray]:
     """The pool after coordinate exchange in fine steps, if there is anything to refine.
 
@@ -301,7 +304,8 @@ def _polish(task: Task, pool: np.ndarray, merits: np.ndarray,
         return _with_limits(space, here, j, np.clip(values, -1, 1))
 
     better = exchange_coordinates(space, pool, task.fixed, levels, tails=task.tails[task.block],
-                                  weights=task.weights, passes=15, least_gain=1e-6, stop=stop)
+                                  weights=task.weights, passes=15, least_gain=1e-6, ridge=ridge,
+                                  stop=stop)
     return np.concatenate([pool, better]), np.concatenate([merits, task.merit(better)])
 
 

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -29,16 +30,17 @@ from doe.errors import InputError
 from doe.planning.candidates import Space, distinct
 from doe.planning.chunks import Here, each, never, rounds
 from doe.planning.criteria import Criterion, without_blocks
+from doe.planning.exchange import ridge_for
 from doe.planning.settle import settable
 from doe.planning.split_levels import Levels, fine_steps, whole_range
 
 __all__ = ["GroupedTask", "exchange_grouped", "search_grouped", "settle_grouped"]
 
-_RIDGE = 1e-6
 _REDRAWN = 1 / 4
 _PARENTS, _FINALISTS = 6, 10
 _BATCH = 32
 _TRIES = 12
+_LISTED = 20_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +73,11 @@ class GroupedTask:
     tails: np.ndarray
     fixed: np.ndarray
     total: int
+
+    @cached_property
+    def ridge(self) -> float:
+        """Added to the diagonal while a random start may still be singular."""
+        return ridge_for(self.space.rows(self.space.lattice(self.space.coarse(), _LISTED)))
 
     @property
     def easy(self) -> list[int]:
@@ -151,7 +158,7 @@ class _Batch:
         """The information anew, free of rounding from the steps before."""
         X, q = self.X, self.X.shape[2]
         self.M = (X.swapaxes(1, 2) @ (self.task.precision @ X) + self.task.fixed
-                  + _RIDGE * np.eye(q))
+                  + self.task.ridge * np.eye(q))
 
     def invert(self, which: np.ndarray | slice = slice(None)) -> None:
         if isinstance(which, slice):
@@ -244,7 +251,7 @@ def search_grouped(task: GroupedTask, *, starts: int, seed: int,
     """
     rng, stop = np.random.default_rng(seed), stop or never
     space, coarse = task.space, task.space.coarse()
-    lattice = space.lattice(coarse, 20_000, seed) if space.bounded else None
+    lattice = space.lattice(coarse, _LISTED, seed) if space.bounded else None
     k = len(space.region)
     pool, merits, done = np.empty((0, len(task.plot), k)), np.empty(0), 0
     for fresh, counts in rounds(starts, _BATCH):
