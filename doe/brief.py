@@ -18,6 +18,7 @@ from doe.factors import Factor, Region
 from doe.mixer import Material, Mixer, Vessel, rotation_limits
 from doe.programme import (
     ATMOSPHERE,
+    GREATEST_AIR,
     QUANTITIES,
     Programme,
     Step,
@@ -138,6 +139,14 @@ class Brief:
                                      + taken[name.lower()], "Choose another name, which may "
                                      "differ from the label")
                 taken[name.lower()] = f"the {kind} '{name}'"
+        recorded = (*self.region.names, *(r.name for r in self.responses))
+        for response in self.responses:
+            for key in ("exposure", "trials"):
+                basis = getattr(response, key)
+                if isinstance(basis, str) and basis not in recorded:
+                    raise InputError(f"response '{response.name}', {key}", basis, "the study "
+                                     "records nothing of this name", "Give a number if it is the "
+                                     "same in every run, or the name of a factor or response")
         for name, value in self.held.items():
             if not isinstance(value, str) or quantity_of(name):
                 self.held[name] = as_number(f"brief, held setting '{name}'", value)
@@ -173,11 +182,26 @@ class Brief:
                              f"{f'in {unit}' if unit else 'a plain number'}, since it sets the "
                              f"mixer or the load", f"Give it with unit = '{unit}', or choose a "
                              f"name that does not end in {quantity}")
+        self._check_reach(where, factor, quantity, unit)
         longest = self.mixer.greatest_step_time
         if quantity == "time" and longest is not None and factor.high > longest:
             raise InputError(f"{where}, high", factor.high, f"a step of the mixer lasts at most "
                              f"{longest:g} s", f"Give at most {longest:g} s, or divide the time "
                              "between two steps")
+
+    def _check_reach(self, where: str, factor: Factor, quantity: str, unit: str) -> None:
+        """Refuse a range that the mixer has nothing of at one end."""
+        reach = getattr(self.mixer, f"{quantity}_range", None)
+        if quantity not in ("revolution", "pressure") or reach is None:
+            return
+        for end, beyond in (("low", factor.low < reach[0] - 1e-9),
+                            ("high", factor.high > max(reach[1], GREATEST_AIR * (
+                                quantity == "pressure")) + 1e-9)):
+            if beyond:
+                value = getattr(factor, end)
+                raise InputError(f"{where}, {end}", value, f"{quantity} {value:g} {unit} is "
+                                 f"outside the mixer's {reach[0]:g} to {reach[1]:g} {unit}",
+                                 f"Give a range within that, in {unit}")
 
     def _check_fill(self) -> None:
         material, vessel = self.material, self.vessel

@@ -11,6 +11,9 @@ from doe.factors import Factor
 
 __all__ = ["equipment_tables", "factor_table", "response_table"]
 
+_MODELLED = {"count": "log of its rate", "proportion": "log of its odds",
+             "ordinal": "log odds of higher grades"}
+
 
 def factor_table(brief: Brief) -> pd.DataFrame:
     """One row a factor: ``factor, unit, range, settable, hard_to_change``, all as text."""
@@ -34,13 +37,17 @@ def _settable(f: Factor, brief: Brief) -> str:
 
 
 def response_table(brief: Brief) -> pd.DataFrame:
-    """One row a response: ``response, goal, specification, modelled_on, method``, as text."""
-    return pd.DataFrame([{
+    """One row a response: ``response, goal, specification, modelled_on``, and where any has
+    them, ``reading`` and ``method``, all as text."""
+    out = pd.DataFrame([{
         "response": r.title,
         "goal": r.goal + (f" {r.target:g}" if r.target is not None and r.goal == "target" else ""),
         "specification": r.specification,
-        "modelled_on": "log scale" if r.scale == "log" else "its own scale",
+        "modelled_on": _MODELLED.get(r.kind) or ("log scale" if r.scale == "log"
+                                                 else "its own scale"),
+        "reading": r.reading or "–",
         "method": r.method or "–"} for r in brief.responses])
+    return out.drop(columns=[c for c in ("reading", "method") if (out[c] == "–").all()])
 
 
 def equipment_tables(brief: Brief) -> dict[str, pd.DataFrame]:

@@ -118,14 +118,15 @@ def _rating(mixer, vessel, steps) -> str:
         return f"Vessel: keep within its rated acceleration; {inspect}."
     speed = max(s.revolution for s in steps)
     force = float(relative_acceleration(speed, mixer.carrier_radius))
-    text = f"Vessel: up to {force:.0f} g at {speed:g} rpm (middle of the vessel; more at its base)"
+    text = (f"Vessel: up to {force:.0f} × g at {speed:g} rpm (middle of the vessel; more at its "
+            "base)")
     if vessel is None or vessel.rated_acceleration is None:
         return f"{text}, and no rating is stated: ask its maker before running; {inspect}."
     share = force / vessel.rated_acceleration
     if share > 1:
-        return (f"{text}, ABOVE the {vessel.rated_acceleration:g} g that the {vessel.kind} is "
+        return (f"{text}, ABOVE the {vessel.rated_acceleration:g} × g that the {vessel.kind} is "
                 "rated for: do not run.")
-    return (f"{text}, {percent(share)} of the {vessel.rated_acceleration:g} g that the "
+    return (f"{text}, {percent(share)} of the {vessel.rated_acceleration:g} × g that the "
             f"{vessel.kind} is rated for; {inspect}.")
 
 

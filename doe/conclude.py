@@ -3,20 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from numbers import Real
 
 from doe.analysis import Fit, MixedFit, backward, fit_mixed
 from doe.analysis.kinds import KindFit, fit_kind
 from doe.brief import Brief
 from doe.decision import Recipe, best_setting
+from doe.errors import InputError
 from doe.responses import Response
 from doe.study import Study
 from doe.terms import Term
+from doe.wording import capitalise, count, short
 
-__all__ = ["fit_all", "fit_response", "recommend"]
+__all__ = ["Fits", "fit_all", "fit_response", "recommend"]
 
 FEW_DEGREES = 5
 """With fewer degrees of freedom for error than this the terms within noise are left out, so
 that what they used up can tell noise from effect (common practice, no source)."""
+
+
+class Fits(dict):
+    """Fits by the name of their response; ``unfitted`` says why others have none, in a sentence
+    each, likewise by name."""
+
+    def __init__(self, fits: Mapping[str, Fit | MixedFit | KindFit],
+                 unfitted: Mapping[str, str]) -> None:
+        super().__init__(fits)
+        self.unfitted = dict(unfitted)
 
 
 def fit_response(study: Study, response: Response, terms: Sequence[Term] | str | None = None):
@@ -40,18 +53,37 @@ def fit_response(study: Study, response: Response, terms: Sequence[Term] | str |
     return fit_kind(data, response, region, terms)
 
 
-def fit_all(study: Study) -> dict[str, Fit | MixedFit | KindFit]:
-    """By response, the model that its measurements support, where there are any.
+def fit_all(study: Study) -> Fits:
+    """By response, the model that its measurements support, where there is one.
 
     That is the largest estimable one; where a model by least squares leaves too few degrees
     of freedom for error, backward elimination takes out what is within noise, and the fit
-    says so.
+    says so. A response that none can be fitted to, such as a count that was zero in every
+    run, is no obstacle to the others: ``unfitted`` says why.
     """
     data = study.table()
-    fits = {r.name: fit_response(study, r) for r in study.brief.responses
-            if data[r.name].notna().sum() >= 2}
-    return {name: backward(f) if isinstance(f, Fit) and f.df_error < FEW_DEGREES else f
-            for name, f in fits.items()}
+    fits, unfitted = {}, {}
+    for r in study.brief.responses:
+        measured = int(data[r.name].notna().sum())
+        if measured < 2:
+            unfitted[r.name] = (f"{capitalise(r.label)}: measured in {count(measured, 'run')}, too "
+                                "few for a model.")
+            continue
+        try:
+            f = fit_response(study, r)
+            fits[r.name] = (backward(f) if isinstance(f, Fit) and f.df_error < FEW_DEGREES else f)
+        except InputError as error:
+            unfitted[r.name] = (f"{capitalise(r.label)}: no model could be fitted "
+                                f"({_reason(r, error)}). {error.remedy}.")
+    return Fits(fits, unfitted)
+
+
+def _reason(response: Response, error: InputError) -> str:
+    value = error.value
+    if value == response.name:
+        return error.problem
+    shown = short(float(value)) if isinstance(value, Real) else str(value)
+    return f"{shown}: {error.problem}"
 
 
 def recommend(brief: Brief, fits: Mapping[str, Fit | MixedFit | KindFit], *,

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from doe.errors import InputError, as_name, as_number
+from doe.wording import raised, short
 
 __all__ = ["Constraint"]
 
@@ -97,6 +98,25 @@ class Constraint:
 
     def __str__(self) -> str:
         return f"{self.left} <= {self.upper:.12g}"
+
+    @property
+    def words(self) -> str:
+        """The limit as people read it: ``"revolution × rotation ratio ≤ 800"``."""
+        parts = []
+        for c, names in self.terms:
+            powers = {n: names.count(n) for n in names}
+            body = " × ".join(n.replace("_", " ") + (raised(p) if p > 1 else "")
+                              for n, p in powers.items())
+            size = body if abs(c) == 1 else f"{short(abs(c))} × {body}"
+            parts.append(("− " if c < 0 else "+ ") + size)
+        text = " ".join(parts)
+        text = text[2:] if text.startswith("+ ") else "−" + text[2:]
+        return f"{text} ≤ {short(self.upper)}"
+
+    @property
+    def said(self) -> str:
+        """Why the limit is there, if that is known, else the limit itself."""
+        return self.reason or self.words
 
     def fix(self, held: Mapping[str, float]) -> Constraint | None:
         """The limit left on the other factors once some are held.

@@ -10,6 +10,7 @@ import pandas as pd
 
 from doe.conclude import fit_all, recommend
 from doe.decision import confirmation
+from doe.errors import InputError
 from doe.planning import appraise
 from doe.practice import demo_study, demo_surface, simulate
 from doe.report import write_report
@@ -45,7 +46,11 @@ def run_demo(folder: str | Path, *, seed: int, progress: Callable[[str], None] |
         Told what is done next.
     """
     folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError("folder", str(folder), f"it cannot be made ({error.strerror})",
+                         "Name one where you may write") from None
     step = progress or (lambda text: None)
     said: list[str] = []
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from doe.records import Record
-from doe.wording import capitalise, join, quantity, signed
+from doe.wording import capitalise, join, short
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -83,9 +83,11 @@ def _other_settings(study: Study) -> Iterable[tuple]:
                            f"{_at(r)}: {factor.label} was {happened}, not {wanted} as planned.")
             elif not math.isclose(happened, wanted, rel_tol=1e-9, abs_tol=1e-12):
                 gap = happened - wanted
+                unit = f" {factor.unit}".rstrip()
                 yield (r.run, r.attempt, "setting", name, wanted, happened, gap, factor.unit,
-                       f"{_at(r)}: {factor.label} was {quantity(happened, factor.unit, 4)}, "
-                       f"{signed(gap)} from the planned {quantity(wanted, factor.unit, 4)}.")
+                       f"{_at(r)}: {factor.label} was {short(happened)}{unit}, "
+                       f"{short(abs(gap), 3)}{unit} {'more' if gap > 0 else 'less'} than the "
+                       f"planned {short(wanted)}{unit}.")
 
 
 def _attempts(study: Study) -> Iterable[tuple]:
@@ -113,7 +115,7 @@ def _readings(study: Study) -> Iterable[tuple]:
             value = r.measurements[name]
             yield (r.run, r.attempt, "limit", name, "", f"{mark}{value:.15g}", math.nan,
                    response.unit, f"{_at(r)}: {response.label} known only to lie {side} "
-                   f"{quantity(value, response.unit)}.")
+                   f"{short(value)}{f' {response.unit}'.rstrip()}.")
 
 
 def _changes(study: Study) -> Iterable[tuple]:

@@ -51,7 +51,10 @@ def as_number(field: str, value: object, *, above: float | None = None,
 
 def as_name(field: str, value: object) -> str:
     """Return `value` if it can stand in a model formula, or raise `InputError`."""
-    if not isinstance(value, str) or not value.isidentifier() or keyword.iskeyword(value):
+    if isinstance(value, str) and keyword.iskeyword(value):
+        raise InputError(field, value, "this word has a meaning of its own where formulas are read",
+                         f"Use a name such as '{value}_' and put the wording in the label")
+    if not isinstance(value, str) or not value.isidentifier():
         raise InputError(field, value, "a name must be letters, digits and underscores, "
                          "not starting with a digit",
                          "Use a name such as 'rotation_ratio' and put the wording in the label")

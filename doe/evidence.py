@@ -11,7 +11,7 @@ from doe.analysis import Fit, MixedFit
 from doe.tables import Table
 from doe.wording import digits
 
-__all__ = ["drawings", "effects_table", "tests_table"]
+__all__ = ["drawings", "effects_table", "further", "tests_table"]
 
 EFFECTS = {"label": "term", "effect": "effect", "effect_low": "95 % from", "effect_high": "to",
            "p": "p"}
@@ -39,6 +39,11 @@ def drawings(f) -> dict[str, Callable[[object], go.Figure]]:
     if not effects:
         found = {k: v for k, v in found.items() if k.startswith(("Residuals", "Predictions"))}
     return found
+
+
+def further(f) -> list[str]:
+    """What is said of a fit after its first sentence, without what that says already."""
+    return [s for s in f.sentences[1:] if s not in f.sentence]
 
 
 def effects_table(f) -> Table:

@@ -173,7 +173,7 @@ class Vessel:
     volume: float = with_unit("mL")
     bore: float = with_unit("mm")
     tare: float = with_unit("g")
-    rated_acceleration: float | None = with_unit("g", None)
+    rated_acceleration: float | None = with_unit("× g", None)
     temperature_limit: float | None = with_unit("°C", None)
 
     def __post_init__(self) -> None:

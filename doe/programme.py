@@ -19,12 +19,15 @@ from doe.units import check_numbers, with_unit
 if TYPE_CHECKING:
     from doe.mixer import Material, Mixer, Vessel
 
-__all__ = ["ATMOSPHERE", "QUANTITIES", "Programme", "Step", "in_words", "quantity_of",
-           "setting_of", "step_of", "steps_of"]
+__all__ = ["ATMOSPHERE", "GREATEST_AIR", "QUANTITIES", "Programme", "Step", "in_words",
+           "quantity_of", "setting_of", "step_of", "steps_of"]
 
 QUANTITIES = ("revolution", "rotation_ratio", "time", "pressure")
 ATMOSPHERE = 101.3
 """kPa."""
+
+GREATEST_AIR = 109.0
+"""Just above the greatest that is measured at the surface of the sea, kPa (from memory)."""
 
 
 @lru_cache(maxsize=1024)  # asked for every column of every point that a search looks at
@@ -137,19 +140,21 @@ class Programme:
                            f"{mixer.greatest_step_time:g} s")
             limits = [("revolution", s.revolution, mixer.revolution_range, "rpm"),
                       ("rotation", s.rotation, mixer.rotation_range, "rpm")]
-            if s.pressure < ATMOSPHERE - 1:
-                if mixer.pressure_range is None:
-                    out.append(f"{where}: {s.pressure:g} kPa, but the mixer has no vacuum")
-                else:
-                    limits.append(("pressure", s.pressure, mixer.pressure_range, "kPa"))
+            if s.pressure < ATMOSPHERE - 1 and mixer.pressure_range is None:
+                out.append(f"{where}: {s.pressure:g} kPa, but the mixer has no vacuum")
+            elif s.pressure < ATMOSPHERE - 1:
+                limits.append(("pressure", s.pressure, mixer.pressure_range, "kPa"))
+            elif s.pressure > max(GREATEST_AIR, (mixer.pressure_range or (0, 0))[1]):
+                out.append(f"{where}: {s.pressure:g} kPa absolute is above the pressure of the "
+                           f"air, {ATMOSPHERE:g} kPa, which the mixer does not reach")
             for name, value, (low, high), unit in limits:
                 if not low - 1e-9 <= value <= high + 1e-9:
                     out.append(f"{where}: {name} {value:g} {unit} is outside the mixer's "
                                f"{low:g} to {high:g} {unit}")
             force = float(relative_acceleration(s.revolution, mixer.carrier_radius))
             if vessel and vessel.rated_acceleration and force > vessel.rated_acceleration:
-                out.append(f"{where}: {force:.0f} g, but the {vessel.kind} is rated for "
-                           f"{vessel.rated_acceleration:g} g")
+                out.append(f"{where}: {force:.0f} × g, but the {vessel.kind} is rated for "
+                           f"{vessel.rated_acceleration:g} × g")
             if material and material.vapour_pressure and s.pressure <= material.vapour_pressure:
                 out.append(f"{where}: {s.pressure:g} kPa is at or below the vapour pressure "
                            f"{material.vapour_pressure:g} kPa of {material.name}: it will boil")

@@ -18,10 +18,14 @@ from doe.errors import InputError, as_choice, as_number
 from doe.factors import Factor
 from doe.responses import Response
 
-__all__ = ["Record", "admit", "as_time", "as_whole", "attempt_due", "checked", "correct",
-           "read_setting", "read_value"]
+__all__ = ["Record", "admit", "as_time", "as_whole", "attempt_due", "check_kind", "checked",
+           "correct", "read_setting", "read_value"]
 
 STATES = ("planned", "done", "void")
+NEAR_WHOLE = 0.25
+"""How far a share times its trials may be from a whole number, for shares that were rounded."""
+MANY_TRIALS = 200
+"""With more trials than this, rounding of the share alone may go further."""
 _READING = re.compile(r"\s*([<>]?)\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*")
 
 
@@ -127,6 +131,7 @@ def read_value(response: Response, value: object, where: str = "") -> tuple[floa
                              "such as 3.2, or <3.2 for a reading below it")
         qualifier, value = match[1], float(match[2])
     number = as_number(name, value)
+    check_kind(response, number, name, value)
     low, high = response.possible
     if (low is not None and number < low) or (high is not None and number > high):
         span = (f"at least {low:g}" if high is None else f"at most {high:g}" if low is None
@@ -135,6 +140,30 @@ def read_value(response: Response, value: object, where: str = "") -> tuple[floa
                          "Check the reading and its unit; if it is right, widen 'possible' "
                          "in the brief")
     return number, qualifier
+
+
+def check_kind(response: Response, number: float, name: str, value: object) -> None:
+    """Refuse what no count, share or grade can be; the fit would refuse it when all is done."""
+    if response.kind == "count" and (number < 0 or number != int(number)):
+        raise InputError(name, value, "a count is a whole number, at least 0",
+                         "Enter the number counted")
+    if response.kind == "ordinal" and number != int(number):
+        raise InputError(name, value, "a grade is a whole number", f"Enter the {response.reading}")
+    if response.kind != "proportion":
+        return
+    whole = response.whole
+    if not 0 <= number <= whole:
+        raise InputError(name, value, f"a share lies between 0 and {whole:g}",
+                         "Divide what succeeded by what was tried"
+                         + (", times 100" if whole > 1 else "; for percentages the brief needs "
+                            "unit = '%'"))
+    if isinstance(response.trials, float) and response.trials <= MANY_TRIALS:
+        succeeded = number / whole * response.trials
+        if abs(succeeded - round(succeeded)) > NEAR_WHOLE:
+            below, above = (f(succeeded) / response.trials * whole
+                            for f in (math.floor, math.ceil))
+            raise InputError(name, value, f"of {response.trials:g} tried, no whole number makes "
+                             "this share", f"Check it; next to it are {below:.4g} and {above:.4g}")
 
 
 def read_setting(factor: Factor, value: object, where: str) -> float | str:

@@ -170,12 +170,41 @@ class Response:
         """The specification limits in words."""
         unit = f" {self.unit}" if self.unit else ""
         if self.lower is not None and self.upper is not None:
-            return f"{self.lower:g} to {self.upper:g}{unit}"
+            return f"{self._named(self.lower)} to {self._named(self.upper)}{unit}"
         if self.upper is not None:
-            return f"at most {self.upper:g}{unit}"
+            return f"at most {self._named(self.upper)}{unit}"
         if self.lower is not None:
-            return f"at least {self.lower:g}{unit}"
+            return f"at least {self._named(self.lower)}{unit}"
         return "no limits"
+
+    def _named(self, limit: float) -> str:
+        """A limit, with the grade it stands for."""
+        named = self.kind == "ordinal" and limit in range(1, len(self.grades) + 1)
+        return f"{limit:g} ({self.grades[int(limit) - 1]})" if named else f"{limit:g}"
+
+    @property
+    def whole(self) -> float:
+        """What stands for all in a share: 100 for a percentage, else 1."""
+        return 100.0 if self.unit.strip() == "%" else 1.0
+
+    @property
+    def reading(self) -> str:
+        """What is written down, where that is not plain from the unit."""
+        if self.kind == "ordinal":
+            return "grade: " + ", ".join(f"{i} {g}" for i, g in enumerate(self.grades, 1))
+        if self.kind == "count":
+            if self.exposure is None:
+                return "count"
+            if isinstance(self.exposure, str):
+                return f"count; what was inspected stands in {self.exposure}"
+            return f"count on {self.exposure:g} {self.exposure_unit}".rstrip()
+        if self.kind == "proportion":
+            if self.trials is None:
+                return f"share, from 0 to {self.whole:g}"
+            share = f"share, from 0 to {self.whole:g}"
+            return (f"{share}; how many were tried stands in {self.trials}"
+                    if isinstance(self.trials, str) else f"{share}, of {self.trials:g} tried")
+        return ""
 
     def meets(self, value: float) -> bool:
         """True if `value` is within the specification limits."""

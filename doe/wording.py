@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 
 __all__ = ["capitalise", "count", "decimals_for", "digits", "fixed", "interval", "join",
-           "p_value", "percent", "quantity", "signed", "with_interval"]
+           "p_value", "percent", "quantity", "raised", "short", "signed", "with_interval"]
 
 MINUS = "−"
 NOT_KNOWN = "not known"
@@ -50,9 +50,29 @@ def digits(value: float, n: int = 3) -> str:
     """
     if math.isfinite(value) and value != 0 and not _LEAST <= abs(value) < _GREATEST:
         mantissa, exponent = f"{value:.{n - 1}e}".split("e")
-        return (f"{mantissa.replace('-', MINUS)} × 10"
-                f"{str(int(exponent)).translate(_SUPERSCRIPTS)}")
+        return f"{mantissa.replace('-', MINUS)} × 10{raised(int(exponent))}"
     return fixed(value, decimals_for(value, n))
+
+
+def short(value: float, n: int = 4) -> str:
+    """`value` to at most `n` significant digits, without zeros that say nothing.
+
+    For settings, limits and other numbers that were chosen; whole digits are never blanked out.
+
+    Examples
+    --------
+    >>> short(800.0), short(0.25), short(12345.0), short(3.125e-7, 3)
+    ('800', '0.25', '12345', '3.12 × 10⁻⁷')
+    """
+    text, times, power = digits(value, n).partition(" × ")
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return text + times + power
+
+
+def raised(power: int) -> str:
+    """A power in superscript: ``"²"``, ``"⁻⁷"``."""
+    return str(power).translate(_SUPERSCRIPTS)
 
 
 def signed(value: float, n: int = 3) -> str:
@@ -68,7 +88,11 @@ def interval(low: float, high: float, n: int = 2) -> str:
     if greatest and not _LEAST <= greatest < _GREATEST:
         return f"{digits(low)} to {digits(high)}"
     places = _places(low, high, n)
-    return f"{fixed(low, places)} to {fixed(high, places)}"
+    start = fixed(low, places)
+    # An end above zero that reads 0.00 would say that the interval holds zero.
+    if low > 0 and float(start) == 0:
+        start = digits(low, 1)
+    return f"{start} to {fixed(high, places)}"
 
 
 def with_interval(value: float, low: float, high: float, unit: str = "", *, sign: bool = False,

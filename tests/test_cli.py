@@ -172,3 +172,46 @@ def test_plans_with_groups_and_optimal_plans(begun, tmp_path):
     assert runs["whole_plot"].nunique() == 4
     assert runs.groupby("whole_plot")["pressure"].nunique().max() == 1
     assert "vary 2.0 times as much" in said
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    """A study with a plan, and no records."""
+    folder = tmp_path_factory.mktemp("cli")
+    brief, study = folder / "brief.toml", folder / "a.study"
+    call("new", brief, "--template")
+    call("new", study, "--brief", brief)
+    call("plan", study, "--seed", 1)
+    return study
+
+
+@pytest.mark.parametrize("words", [
+    ["report", "{study}", "--out", "{study}"],
+    ["report", "{study}", "--out", "{folder}/brief.toml"],
+    ["report", "{study}", "--out", "{folder}"],
+    ["report", "{study}", "--out", "{folder}/nowhere/r.html"],
+    ["new", "{folder}/nowhere/b.toml", "--template"],
+    ["new", "{folder}", "--template"],
+    ["new", "{folder}/brief.toml", "--template"],
+    ["demo", "--folder", "{study}/demo"],
+    ["choose", "{study}"],
+    ["analyse", "{study}"],
+])
+def test_nothing_is_lost_and_nothing_half_written(planned, words):
+    folder = planned.parent
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    with pytest.raises(InputError):
+        call(*(w.format(study=planned, folder=folder) for w in words))
+    assert {p.name: p.read_bytes() for p in folder.iterdir()
+            if not p.name.endswith(("-wal", "-shm"))} == {
+        k: v for k, v in before.items() if not k.endswith(("-wal", "-shm"))}
+
+
+def test_a_plan_says_nothing_of_a_response_that_it_has_nothing_to_say_of(tmp_path):
+    brief, study = tmp_path / "brief.toml", tmp_path / "a.study"
+    call("new", brief, "--template")
+    more = '\n[[response]]\nname = "gloss"\n[[response]]\nname = "haze"\n'
+    brief.write_text(brief.read_text("utf-8") + more, "utf-8")
+    call("new", study, "--brief", brief)
+    lines = call("plan", study, "--seed", 1).splitlines()
+    assert not [line for line in lines if line.startswith("•") and line.rstrip().endswith(":")]

@@ -155,3 +155,17 @@ def test_cautions_look_at_the_whole_programme_with_what_was_held():
     assert f"revolution {fast:.6g} rpm" in whole.sentence
     assert whole.settings["rotation"] == pytest.approx(
         fast * whole.settings["rotation_ratio"], abs=brief.mixer.rotation_increment)
+
+
+def test_what_cannot_be_fitted_is_told_and_hinders_no_other(study):
+    records = [replace(r, measurements=r.measurements | {"specks": 0.0}) for r in study.records]
+    records[0] = replace(records[0], measurements={"specks": 0.0, "good": 0.5})
+    fits = fit_all(replace(study, records=tuple(records)))
+    assert set(fits) == {"good", "residue", "lump"}
+    assert fits.unfitted == {
+        "specks": "Specks: no model could be fitted (0: nothing was counted in any run, so there "
+                  "is nothing to compare). Inspect more, or report the upper limit on the rate."}
+    few = fit_all(replace(study, records=study.records[:1]))
+    assert not few
+    assert few.unfitted["lump"] == "Lump: measured in 1 run, too few for a model."
+    assert fit_all(study).unfitted == {}

@@ -21,12 +21,12 @@ def item(lines, topic):
 def test_acceleration_is_compared_with_the_rating():
     # (1600·2π/60)² · 0.140 m / 9.80665 m/s² = 400.8; definition of centripetal acceleration.
     fast = cautions(MIXER, CUP, PASTE, [MILD, Programme((Step(1600.0, 0.33, 60.0, 40.0),))])
-    assert "401 g at 1600 rpm" in item(fast, "Vessel")
-    assert "ABOVE the 400 g" in item(fast, "Vessel")
+    assert "401 × g at 1600 rpm" in item(fast, "Vessel")
+    assert "ABOVE the 400 × g" in item(fast, "Vessel")
     assert fast[0].startswith("DO NOT RUN: 1 of 2 programmes break, programme 2 first")
     mild = cautions(MIXER, CUP, PASTE, MILD)
-    assert "157 g at 1000 rpm" in item(mild, "Vessel")
-    assert "39 % of the 400 g" in item(mild, "Vessel")
+    assert "157 × g at 1000 rpm" in item(mild, "Vessel")
+    assert "39 % of the 400 × g" in item(mild, "Vessel")
     assert not any(line.startswith("DO NOT RUN") for line in mild)
 
 

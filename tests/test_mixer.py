@@ -125,7 +125,7 @@ def test_a_programme_within_limits_has_no_problems():
     (Step(1000, 0.3, 60, 5), Mixer("m", 100), "5 kPa, but the mixer has no vacuum"),
     (Step(1000, 0.3, 1801), MIXER, "1801 s in all, but the mixer runs at most 1800 s"),
     (Step(1000, 0.3, 60, 1.5), MIXER, "1.5 kPa is at or below the vapour pressure 2 kPa"),
-    (Step(1800, 0.3, 60), MIXER, "362 g, but the cup is rated for 300 g"),
+    (Step(1800, 0.3, 60), MIXER, "362 × g, but the cup is rated for 300 × g"),
 ])
 def test_each_broken_limit_is_said(step, mixer, words):
     vessel = Vessel("cup", 60, 42, 150, rated_acceleration=300)

@@ -218,8 +218,14 @@ def test_limits_in_words():
                                     detection_limit=0.02)) == [
         "readings from 0 to 100 %", "to the nearest 0.01 %", "<0.02 where nothing was detected"]
     assert limits_in_words(Response("t", "°C", possible=(-10, None))) == ["readings from −10 °C"]
-    assert limits_in_words(Response("n", kind="count")) == ["readings from 0"]
-    assert limits_in_words(Response("p", kind="proportion")) == ["readings from 0 to 1"]
+    assert limits_in_words(Response("n", kind="count")) == ["count"]
+    assert limits_in_words(Response("n", kind="count", exposure=4, exposure_unit="cm²")) == [
+        "count on 4 cm²"]
+    assert limits_in_words(Response("p", kind="proportion")) == ["share, from 0 to 1"]
+    assert limits_in_words(Response("p", "%", kind="proportion", trials=20)) == [
+        "share, from 0 to 100, of 20 tried"]
+    assert limits_in_words(Response("g", kind="ordinal", grades=("dull", "fair", "glossy"))) == [
+        "grade: 1 dull, 2 fair, 3 glossy"]
     assert limits_in_words(Response("x")) == []
 
 

@@ -581,3 +581,29 @@ def test_counts_are_whole_and_hostile_labels_are_still_found(tmp_path):
     assert read_sheet(path, study)[0].measurements == {"lumps": 3, "x": 2.5}
     path = fill_csv(study, tmp_path / "a.csv", {1: {"lumps": "3.5"}})
     assert "whole number" in only(refused(path, study)).problem
+
+
+GRADED = Response("look", kind="ordinal", grades=("streaky", "fair", "Very good"))
+PASSED = Response("passed", kind="proportion", trials=20)
+
+
+@pytest.mark.parametrize(("text", "number"), [("2", 2), ("fair", 2), (" very GOOD ", 3)])
+def test_a_grade_is_read_by_its_number_or_its_name(tmp_path, text, number):
+    study = with_responses(GRADED)
+    path = fill_csv(study, tmp_path / "a.csv", {1: {"look": text}})
+    assert read_sheet(path, study)[0].measurements == {"look": number}
+
+
+@pytest.mark.parametrize(("response", "text", "said", "remedy"), [
+    (GRADED, "2.5", "not a whole number", "whole number"),
+    (GRADED, "4", "from 1 to 3", "reading"),
+    (PASSED, "0.93", "of 20 tried, no whole number makes this share", "0.9 and 0.95"),
+    (PASSED, "95", "between 0 and 1", "unit = '%'"),
+])
+def test_what_no_grade_or_share_can_be_is_refused_at_entry(tmp_path, response, text, said, remedy):
+    """Else the fit would refuse it when all runs are done."""
+    study = with_responses(response)
+    path = fill_csv(study, tmp_path / "a.csv", {1: {response.name: text}})
+    problem = only(refused(path, study))
+    assert said in problem.problem
+    assert remedy in problem.remedy

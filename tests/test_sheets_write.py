@@ -18,11 +18,14 @@ from sheet_cases import cell_of, heading_row, small_study, with_responses
 from study_cases import template_brief
 
 from doe.errors import InputError
+from doe.factors import Factor, Region
+from doe.planning import make_plan
 from doe.records import Record
 from doe.responses import Response
 from doe.sheets import sheet_html, sheet_table, write_csv, write_sheet, write_xlsx
 from doe.sheets.facts import sheet_mark
 from doe.sheets.parsing import protect
+from doe.study import Study
 
 HOSTILE = ["=1+1", "+1+1", "-1+1", "@SUM(A1)", "\t=1+1", "\r=1+1", "  =1+1", "＝1+1",
            '=HYPERLINK("http://x.invalid","y")', "=cmd|' /C calc'!A0"]
@@ -274,3 +277,64 @@ def test_the_sheet_prints_on_a4_with_headings_on_every_page(tmp_path, cards, siz
         if i > 1:
             assert "revolution" in printed
     assert text.count("INVENTED") == 1
+
+
+def test_a_sheet_says_what_is_written_down_for_each_kind(tmp_path):
+    study = with_responses(
+        Response("specks", kind="count", exposure=4, exposure_unit="cm²"),
+        Response("passed", kind="proportion", trials=20),
+        Response("look", kind="ordinal", grades=("streaky", "fair", "good"), lower=2))
+    html = sheet_html(study)
+    comments = " ".join(r[0] for r in csv_rows(write_csv(study, tmp_path / "a.csv")))
+    for said in ("count on 4 cm²", "of 20 tried", "grade: 1 streaky, 2 fair, 3 good",
+                 "at least 2 (fair)"):
+        assert said in html
+        assert said in comments
+    assert "<th>Method</th>" not in html  # none has one
+
+
+def test_a_group_says_what_is_set_anew(tmp_path):
+    """Else a setting that stays from group to group is left alone, and the groups are not."""
+    brief = template_brief()
+    plan = make_plan(brief.region, "split-plot", seed=1, mixer=brief.mixer)
+    study = Study(brief, plan)
+    said = "Set absolute pressure anew before the first run of every group"
+    assert said in sheet_html(study)
+    assert said in " ".join(r[0] for r in csv_rows(write_csv(study, tmp_path / "a.csv")))
+    book = openpyxl.load_workbook(write_xlsx(study, tmp_path / "a.xlsx"))
+    assert any(said in str(c.value) for row in book["Runs"].iter_rows(max_row=8) for c in row)
+    groups = plan.runs["whole_plot"].nunique()
+    assert sheet_html(study, cards=False).count('<tr class="pause">') == groups - 1
+    assert said not in sheet_html(small_study())
+
+
+def test_long_names_of_settings_make_cards_where_columns_would_not_fit():
+    def brief(prefix: str):
+        factors = [Factor(f"{prefix}{n}", 1, 9, unit="mm") for n in "abcdefgh"]
+        return template_brief(region=Region(factors), held={})
+
+    assert '<section class="card">' not in sheet_html(small_study(brief("f")))
+    assert '<section class="card">' in sheet_html(small_study(brief("circumferential_")))
+
+
+@pytest.mark.browser
+def test_no_column_of_the_table_leaves_the_page(tmp_path):
+    sync_api = pytest.importorskip("playwright.sync_api")
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    if not chromium:
+        pytest.skip("no Chromium on this machine")
+    brief = template_brief()
+    factors = [*brief.region.factors, Factor.categorical("grade", ("coarse & dry", "coated"))]
+    page_file = tmp_path / "sheet.html"
+    page_file.write_text(sheet_html(small_study(template_brief(region=Region(factors))),
+                                    cards=False), "utf-8")
+    with sync_api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": 1123, "height": 794})  # A4 landscape, 96 dpi
+        page.goto(page_file.as_uri())
+        seen = page.evaluate("[document.documentElement.scrollWidth, Math.max(...[...document"
+                             ".querySelectorAll('.runs td')].map(e => e.getBoundingClientRect()"
+                             ".right)), document.querySelector('td.set').offsetWidth]")
+        browser.close()
+    assert seen[0] <= 1123
+    assert seen[1] <= 1123

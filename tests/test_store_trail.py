@@ -127,7 +127,7 @@ def test_a_plan_beyond_the_mixer_is_refused(file):
     runs.loc[3, ["revolution", "rotation_ratio"]] = [1700, 0.2]  # 388 g: the cup stands 400
     file.set_plan(replace(PLAN, runs=runs))
     runs.loc[3, "revolution"] = 1750  # 411 g
-    with pytest.raises(InputError, match="411 g, but the cup is rated for 400 g") as caught:
+    with pytest.raises(InputError, match="411 × g, but the cup is rated for 400 × g") as caught:
         file.set_plan(replace(PLAN, runs=runs))
     assert caught.value.field == "plan, run 4"
 

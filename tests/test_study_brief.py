@@ -139,7 +139,7 @@ def test_a_constraint_that_does_not_help_is_seen_through(brief):
 
 def test_a_speed_the_cup_is_not_rated_for(brief):
     # By hand: (2π · 1500 / 60)² · 0.120 m / 9.80665 m/s² = 301.9 g.
-    with pytest.raises(InputError, match="302 g, but the cup is rated for 301 g"):
+    with pytest.raises(InputError, match="302 × g, but the cup is rated for 301 × g"):
         brief.replace(vessel=changed(brief.vessel, rated_acceleration=301))
     assert brief.replace(vessel=changed(brief.vessel, rated_acceleration=303)).warnings == []
 
@@ -241,3 +241,35 @@ def test_a_fill_that_is_varied_is_checked_at_its_ends(brief):
         vary(30, 150)
     with pytest.raises(InputError, match="carries at most 150 g"):
         vary(30, 56).replace(mixer=changed(brief.mixer, greatest_load=150))
+
+
+def test_a_range_beyond_the_mixer_is_named_even_where_a_constraint_hides_it(brief):
+    far = Factor("revolution", 800, 10_000_000, unit="rpm")
+    with pytest.raises(InputError, match=r"factor 'revolution', high = 10000000\.0"):
+        brief.replace(region=region(far, Factor("rotation_ratio", 0.2, 0.5), TIME,
+                                    limits=["revolution * rotation_ratio <= 800"]))
+
+
+@pytest.mark.parametrize("mixer", [{}, {"pressure_range": None}])
+def test_more_than_the_pressure_of_the_air_is_no_vacuum(brief, mixer):
+    """As when a pressure in mbar is given for one in kPa."""
+    with pytest.raises(InputError, match="kPa"):
+        brief.replace(mixer=changed(brief.mixer, **mixer), region=region(SPEED, TIME),
+                      held={"pressure": 1013.0, "rotation_ratio": 0.4})
+    with pytest.raises(InputError, match="kPa"):
+        brief.replace(mixer=changed(brief.mixer, **mixer), held={}, region=region(
+            SPEED, Factor("pressure", 100, 1000, unit="kPa"), Factor("rotation_ratio", 0.2, 0.5),
+            TIME))
+
+
+def test_a_basis_that_nothing_records_is_refused(brief):
+    specks = Response("specks", kind="count", exposure="area_seen")
+    with pytest.raises(InputError, match="records nothing of this name"):
+        brief.replace(responses=(specks,))
+    assert brief.replace(responses=(specks, Response("area_seen", "cm²"))).responses[0] == specks
+
+
+@pytest.mark.parametrize("word", ["lambda", "class", "None"])
+def test_words_of_formulas_are_no_names_and_the_message_says_why(word):
+    with pytest.raises(InputError, match=f"meaning of its own.*'{word}_'"):
+        Factor(word, 0, 1)

@@ -313,7 +313,7 @@ def test_settings_that_were_missed_say_by_how_much():
                                         "pressure": planned["pressure"]}))
     rows = rows[rows["kind"] == "setting"]
     assert rows[["what", "difference", "unit"]].values.tolist() == [["time", 5.0, "s"]]
-    assert "+5.00 from the planned" in rows["sentence"].item()
+    assert "5 s more than the planned" in rows["sentence"].item()
 
 
 def test_levels_that_were_swapped():
@@ -333,4 +333,4 @@ def test_voids_limits_and_missing_readings():
     assert table["sentence"].tolist() == [
         "Run 1 was voided: lid came off.",
         "Run 2: coarsest lump and end temperature not measured.",
-        "Run 2: voids known only to lie below 0.200 %."]
+        "Run 2: voids known only to lie below 0.2 %."]

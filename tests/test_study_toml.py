@@ -230,7 +230,7 @@ def test_plain_data_holds_no_infinity():
 
 @pytest.mark.parametrize("lines", [
     'kind = "count"\nexposure = 25\nexposure_unit = "cm²"',
-    'kind = "count"\nexposure = "area_seen"',
+    'kind = "count"\nexposure = "time"',
     'kind = "proportion"\ntrials = 10\nunit = "%"',
     'kind = "ordinal"\ngrades = ["pitted", "dull", "smooth"]\nlower = 2',
     'kind = "censored"\ndetection_limit = 0.5\nscale = "log"',

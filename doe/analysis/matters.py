@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -199,13 +200,31 @@ def _other(fit: Fit, term: Term) -> str:
     return f"{label} is beyond noise: its effect is {size}."
 
 
+MANY = 8
+"""With more terms than this within noise, interactions and squares are counted, not named."""
+
+
+def _named(fit: Fit, terms: Sequence[Term]) -> str:
+    """The terms in words; of many only those of single factors, and how many others there are."""
+    if len(terms) <= MANY:
+        return wording.join(t.label(fit.region) for t in terms)
+    main = [t.label(fit.region) for t in terms if t.order == 1]
+    squares = sum(len(t.names) == 1 and t.order == 2 for t in terms)
+    rest = len(terms) - len(main) - squares
+    every = {k: len([t for t in fit.terms if t.powers and kind(t)]) for k, kind in (
+        ("interaction", lambda t: len(t.names) > 1),
+        ("square", lambda t: len(t.names) == 1 and t.order == 2))}
+    told = [f"{'all ' if n > 1 and n == every[noun] else ''}{wording.count(n, noun)}"
+            for noun, n in (("interaction", rest), ("square", squares)) if n]
+    return wording.join([*main, *told]) + " (all named in the table of effects)"
+
+
 def noise(fit: Fit) -> list[str]:
     """Terms that the runs cannot tell from noise, and how large they could still be."""
     quiet = [t for t in fit.terms if t.powers and t not in fit.active]
     if not quiet or (not fit.active and not fit.df_error):
         return []
-    names = wording.join(t.label(fit.region) for t in quiet)
-    text = f"Within noise: {names}"
+    text = f"Within noise: {_named(fit, quiet)}"
     if not fit.df_error:
         return [text + "."]
     rows = fit.table[fit.table["source"].isin([str(t) for t in quiet])]

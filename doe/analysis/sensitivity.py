@@ -208,7 +208,8 @@ def sensitivity(fit: AnyFit, *, refits: int = REFITS) -> Sensitivity:
     m, known = len(out.runs), p_values(fit)
     frames = [_of_term(fit, t, out, known[str(t)]) for t in fit.terms
               if t.powers and fit.columns.places(t)]
-    table = pd.concat(frames) if frames else pd.DataFrame(columns=["position", "change"])
+    table = pd.concat(frames) if frames else pd.DataFrame(
+        columns=["position", "term", "label", "change"])
     table = table.sort_values("position", kind="stable").reset_index(drop=True)
     position = table.pop("position").to_numpy(int)
     table.insert(0, "run", out.runs[position])

@@ -77,8 +77,10 @@ class Effects:
                        ("margin for all", fit.lenth.pse * fit.lenth.critical_simultaneous))
         elif fit.df_error:
             half = (table["high"] - table["low"]) / 2
-            table["active"] = table["effect"].abs() > half
-            unit_effect = float(half.median() / stats.t.ppf(0.975, fit.df_error))
+            # A factor of several categories is judged as a whole, as it is in the tables.
+            table["active"] = rows["source"].isin({str(t) for t in fit.active})
+            df = rows["df"] if "df" in rows else np.full(len(rows), float(fit.df_error))
+            unit_effect = float((half / stats.t.ppf(0.975, df)).median())
             yardstick = "standard error"
             if half.max() <= 1.05 * half.min():
                 margins = (("margin for one effect", float(half.median())),)
@@ -289,7 +291,7 @@ def _finding(fit, effects: Effects, whiskers: bool = False) -> tuple[str, str]:
     said = []
     if effects.yardstick:
         by = ("the spread of the effects themselves" if effects.yardstick.startswith("pseudo")
-              else f"{wording.count(fit.df_error, 'degree')} of freedom for error")
+              else _degrees(fit))
         size = (f"×\u00a0{quantity(float(np.exp(effects.unit_effect)))}" if effects.log
                 else quantity(effects.unit_effect, effects.unit))
         said.append(f"Noise is judged by {by}: {effects.yardstick} of an effect {size}.")
@@ -299,6 +301,15 @@ def _finding(fit, effects: Effects, whiskers: bool = False) -> tuple[str, str]:
     return title, " ".join(said)
 
 
+def _degrees(fit) -> str:
+    """The degrees of freedom that effects are tested with; of a mixed model, each its own."""
+    if "df" not in fit.table:
+        return f"{wording.count(fit.df_error, 'degree')} of freedom for error"
+    df = fit.table.loc[fit.table["term"] != "1", "df"]
+    low, high = wording.short(df.min(), 2), wording.short(df.max(), 2)
+    return f"{low if low == high else f'{low} to {high}'} effective degrees of freedom"
+
+
 def _readings(fit, table: pd.DataFrame) -> list[str]:
     """How effects that are not a change from low to high are to be read."""
     out = []
@@ -306,5 +317,5 @@ def _readings(fit, table: pd.DataFrame) -> list[str]:
         out.append("Squares: from the centre to either end.")
     if any(not f.is_numeric and len(f.levels) > 2 for f in fit.region.factors
            if any(f.name in t.names for t in fit.terms)):
-        out.append("Categories: from the mean of all levels.")
+        out.append("Categories: from the mean of all levels, and judged together.")
     return out

@@ -207,8 +207,9 @@ def _finding(fits: Sequence, region: Region, point: pd.DataFrame, at: list,
         name, shown = fits[0].response.label, quantity(at[0]["mean"], fits[0].response.unit)
         title = f"{wording.capitalise(name)}: {shown} predicted here"
     elif not missed:
-        title = ("The prediction meets its limits here" if len(met) == 1 else
-                 f"All {len(met)} predictions meet their limits here")
+        every = {1: "The prediction meets its", 2: "Both predictions meet their"}.get(
+            len(met), f"All {len(met)} predictions meet their")
+        title = f"{every} limits here"
     else:
         title = (f"{wording.capitalise(wording.join(missed))} "
                  f"{'misses its' if len(missed) == 1 else 'miss their'} limits here")

@@ -33,6 +33,7 @@ DISTINCT = 0.25
 """Least distance between alternatives, in half-ranges of the factor that differs most."""
 WORTH_TELLING = 0.5
 """Share of the best overall desirability below which a setting is no alternative."""
+LEAST_SHORTFALL = "This is the setting with the least shortfall, not a recipe to release."
 _ROUNDING = 1e-9
 
 
@@ -385,5 +386,5 @@ def _not_met(stack, merit, reaches, chosen, level) -> list[str]:
                    "them together.")
     if together:
         out.append(f"Missed here: {join(together)}.")
-    out.append("This is the setting with the least shortfall, not a recipe to release.")
+    out.append(LEAST_SHORTFALL)
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from importlib import resources
@@ -14,11 +15,16 @@ from doe.analysis import Fit
 from doe.conclude import fit_all, recommend
 from doe.decision import Confirmation, Recipe
 from doe.errors import InputError
+from doe.files import keep_file
 from doe.report import sections
 from doe.study import Study
 from doe.tables import STYLE
 
 __all__ = ["report_html", "write_report"]
+
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|rpm|s|min|h|kPa|°C|g|kg|mm|µm|mL|× g)(?![\w/]))")
+TITLE_END = ": development report</title>"
+"""What the title of every report ends in, by which one is known."""
 
 
 def report_html(study: Study, *, fits: Mapping[str, Fit] | None = None,
@@ -57,27 +63,61 @@ def report_html(study: Study, *, fits: Mapping[str, Fit] | None = None,
     for title, write in sections.SECTIONS.items():
         if progress is not None:
             progress(title)
-        parts = write(sections.Findings(study, fits, recipe, confirmed))
+        parts = write(sections.Findings(study, fits, recipe, confirmed,
+                                        getattr(fits, "unfitted", {})))
         if parts:
             made.append({"title": title, "parts": parts})
     home = resources.files("doe.report")
-    template = Environment(autoescape=True, trim_blocks=True).from_string(
-        (home / "report.html").read_text("utf-8"))
+    environment = Environment(autoescape=True, trim_blocks=True)
+    environment.filters["whole"] = _with_units
+    template = environment.from_string((home / "report.html").read_text("utf-8"))
     stamp = (made_at or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M %Z").strip()
     return template.render(
-        title=study.brief.title, purpose=study.brief.purpose, author=study.brief.author,
-        invented=study.brief.invented, made_at=stamp, progress=study.progress, sections=made,
+        title_end=_trusted(TITLE_END), title=study.brief.title, purpose=study.brief.purpose,
+        author=study.brief.author, invented=study.brief.invented, made_at=stamp,
+        progress=study.progress, sections=made,
         css=_trusted((home / "report.css").read_text("utf-8")), table_style=_trusted(STYLE),
         plotly_js=_trusted(get_plotlyjs()))
 
 
-def write_report(study: Study, path: str | Path, **options) -> Path:
-    """Write `report_html` to a file; a half-written report never takes an old one's place."""
+def write_report(study: Study, path: str | Path, *, overwrite: bool = False,
+                 **options) -> Path:
+    """Write `report_html` to a file; a half-written report never takes an old one's place.
+
+    Parameters
+    ----------
+    study : Study
+    path : str or Path
+        Ends in ``.html``. A report that is there already is replaced.
+    overwrite : bool
+        Replace also a file that is something else, such as a run sheet.
+    **options
+        As for `report_html`.
+
+    Raises
+    ------
+    InputError
+        If the file is something else, or cannot be written.
+    """
     path = Path(path)
-    part = path.with_name(path.name + ".part")
-    part.write_text(report_html(study, **options), encoding="utf-8")
-    part.replace(path)
-    return path
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise InputError("report, file name", path.name, "a report is one HTML file",
+                         "End the name in .html")
+    other = path.is_file() and not _is_report(path)
+    if other and not overwrite:
+        raise InputError("report", str(path), "the file that is there is no report",
+                         "Choose another name, or allow overwriting")
+    return keep_file(path, report_html(study, **options), what="report")
+
+
+def _is_report(path: Path) -> bool:
+    with path.open("rb") as file:
+        return TITLE_END.encode() in file.read(65536)
+
+
+def _with_units(text: str) -> str:
+    """The text with numbers and their units kept on one line."""
+    return _UNIT.sub("\u00a0", text)
 
 
 def _trusted(text: str):

@@ -8,6 +8,7 @@ from pathlib import Path
 import nbformat
 
 from doe.errors import InputError
+from doe.files import keep_file
 
 __all__ = ["export_notebook", "without_live_views"]
 
@@ -43,7 +44,8 @@ def export_notebook(path: str | Path, target: str | Path | None = None) -> Path:
     Raises
     ------
     InputError
-        If there is no such file, it is no notebook, or it was never run.
+        If there is no such file, it is no notebook, it was never run, or `target` cannot be
+        written or does not end in ``.html``.
     """
     from nbconvert import HTMLExporter
 
@@ -61,5 +63,7 @@ def export_notebook(path: str | Path, target: str | Path | None = None) -> Path:
     # The page's scripts only serve formulas and live views, and some would want a network.
     html = re.sub(r"<script\b.*?</script>", "", html, flags=re.DOTALL | re.IGNORECASE)
     target = Path(target) if target is not None else path.with_suffix(".html")
-    target.write_text(html, encoding="utf-8")
-    return target
+    if target.suffix.lower() not in (".html", ".htm"):
+        raise InputError("notebook as HTML, file name", target.name, "it is written as HTML",
+                         "End the name in .html")
+    return keep_file(target, html, what="notebook as HTML")

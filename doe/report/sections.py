@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 import plotly.graph_objects as go
@@ -26,14 +26,16 @@ from doe.analysis.unlearned import unlearned
 from doe.brief_tables import equipment_tables, factor_table, response_table
 from doe.cautions import cautions, to_programmes
 from doe.decision import Confirmation, Recipe
+from doe.decision.recipe import LEAST_SHORTFALL
 from doe.decision.surface import rotations
 from doe.errors import InputError
-from doe.evidence import COMPONENTS, drawings, effects_table, tests_table
+from doe.evidence import COMPONENTS, drawings, effects_table, further, tests_table
 from doe.planning import appraise
 from doe.programme import in_words
 from doe.study import Study
 from doe.tables import Table, html_table
-from doe.wording import digits, join
+from doe.terms import formula
+from doe.wording import capitalise, join, short
 
 __all__ = ["SECTIONS"]
 
@@ -46,6 +48,7 @@ class Findings:
     fits: Mapping[str, AnyFit]
     recipe: Recipe | None = None
     confirmed: Confirmation | None = None
+    unfitted: Mapping[str, str] = field(default_factory=dict)
 
 
 CONFIRMATION = {"label": "response", "unit": "unit", "runs": "runs", "observed": "observed",
@@ -94,13 +97,15 @@ def summary(found: Findings) -> list[dict]:
     fits, recipe = found.fits, found.recipe
     parts = []
     if recipe is not None:
-        parts += [lead(recipe.sentences[0]), *listed(recipe.sentences[1:])]
-        parts.append(_recipe_table(recipe))
+        first, *others = _on_the_choice(found)
+        parts += [lead(first), *listed(others), _recipe_table(recipe)]
     if found.confirmed is not None:
         parts += [heading("What the confirmation runs said"),
                   *listed(_verdict(found.confirmed))]
-    parts += [heading("What was found"), *listed(f.sentence for f in fits.values())]
-    return parts if fits else [lead("No response has enough measurements yet to say anything.")]
+    parts += [heading("What was found"),
+              *listed([*(f.sentence for f in fits.values()), *found.unfitted.values()])]
+    return parts if fits else [lead("No response can be fitted yet."),
+                               *listed(found.unfitted.values())]
 
 
 def equipment(found: Findings) -> list[dict]:
@@ -109,9 +114,9 @@ def equipment(found: Findings) -> list[dict]:
     for title, frame in equipment_tables(brief).items():
         parts += [heading(title), table(frame)]
     parts += [heading("Fill"), {"kind": "text", "text":
-              f"{digits(brief.fill_mass)} g of material in each vessel; {digits(brief.load)} g in "
-              f"all, so {digits(brief.counterbalance)} g is fitted opposite. Accelerations are in "
-              "multiples of standard gravity."}]
+              f"{short(brief.fill_mass)} g of material in each vessel; {short(brief.load)} g in "
+              f"all, so {short(brief.counterbalance)} g is fitted opposite. Accelerations are in "
+              "multiples of standard gravity (× g)."}]
     return parts + listed(brief.warnings)
 
 
@@ -123,7 +128,8 @@ def aims(found: Findings) -> list[dict]:
             in_words(k, v) for k, v in brief.held.items()) + "."})
     if brief.region.constraints:
         parts += [heading("Constraints"), *listed(
-            f"{c}" + (f" ({c.reason})" if c.reason else "") for c in brief.region.constraints)]
+            (f"{capitalise(c.reason)}: " if c.reason else "") + c.words
+            for c in brief.region.constraints)]
     parts += [heading("Responses"), table(response_table(brief))]
     return parts + ([{"kind": "text", "text": brief.notes}] if brief.notes else [])
 
@@ -161,8 +167,14 @@ def conduct(found: Findings) -> list[dict]:
     remarks = remarks[(remarks["remark"] != "") | (remarks["reason"] != "")]
     if len(remarks):
         parts += [heading("Remarks made at the mixer"),
-                  table(remarks[["run", "attempt", "status", "operator", "remark", "reason"]])]
+                  table(_without_blank(remarks[["run", "attempt", "status", "operator", "remark",
+                                                "reason"]]))]
     return parts
+
+
+def _without_blank(frame: pd.DataFrame) -> pd.DataFrame:
+    """The table without columns that are empty in every row."""
+    return frame[[c for c in frame if (frame[c].astype(str) != "").any()]]
 
 
 def _with_rotation(data: pd.DataFrame) -> pd.DataFrame:
@@ -179,7 +191,7 @@ def _with_rotation(data: pd.DataFrame) -> pd.DataFrame:
 def analysis(found: Findings) -> list[dict]:
     parts = []
     for f in found.fits.values():
-        parts += [heading(f.response.title), lead(f.sentence), *listed(f.sentences[1:])]
+        parts += [heading(capitalise(f.response.title)), lead(f.sentence), *listed(further(f))]
         figures = drawings(f)
         if isinstance(f, Fit) and f.lenth is None:
             figures.pop("Half-normal plot", None)
@@ -189,7 +201,7 @@ def analysis(found: Findings) -> list[dict]:
             parts.append(table(f.variance_components, COMPONENTS, numbers="each"))
         parts += [drawn(draw(f)) for draw in others]
         parts += _steadiness(f, found.study)
-    return parts
+    return parts + listed(found.unfitted.values())
 
 
 def _steadiness(f: AnyFit, study: Study) -> list[dict]:
@@ -225,7 +237,8 @@ def choice(found: Findings) -> list[dict]:
     if recipe is None:
         return []
     settings = {k: v for k, v in recipe.settings.items() if k in study.plan.region.names}
-    parts = [lead(recipe.sentences[0]), _recipe_table(recipe), *listed(recipe.sentences[1:]),
+    first, *others = _on_the_choice(found)
+    parts = [lead(first), _recipe_table(recipe), *listed(others),
              drawn(charts.prediction_profile(list(fits.values()), settings))]
     numeric = [f.name for f in study.plan.region.numeric]
     if len(numeric) >= 2:
@@ -233,7 +246,7 @@ def choice(found: Findings) -> list[dict]:
             x, y = _strongest(f, numeric)
             fixed = {n: v for n, v in settings.items() if n not in (x, y)}
             parts.append(drawn(charts.contour(f, x, y, fixed)))
-    if len(recipe.tolerances):
+    if len(recipe.tolerances) and recipe.meets_all:
         parts += [heading("How far each setting may drift"),
                   table(recipe.tolerances, DRIFT, numbers="each")]
     if len(recipe.alternatives) > 1:
@@ -262,8 +275,7 @@ def making(found: Findings) -> list[dict]:
              *listed([f"Run order drawn with seed {study.plan.seed}.",
                       f"Seed of the search for the best setting: {recipe.seed}." if recipe else "",
                       f"SHA-256 of the raw data as CSV: {digest}.",
-                      *(f"Model of {f.response.label}: {_formula(f)} (factors in coded units)"
-                        for f in found.fits.values())])]
+                      *_models(found.fits.values())])]
     if len(study.trail):
         shown = study.trail[["when", "who", "what", "before", "after", "reason"]]
         shown = shown.assign(when=shown["when"].str.slice(0, 16).str.replace("T", " "))
@@ -283,6 +295,18 @@ SECTIONS = {
     "Cautions": safety,
     "How this report was made": making,
 }
+
+
+def _on_the_choice(found: Findings) -> list[str]:
+    """The sentences of the recipe, what must be known first in front, and what it leaves out."""
+    recipe, labels = found.recipe, [found.study.brief.response(n).label for n in found.unfitted]
+    out = list(recipe.sentences)
+    if not recipe.meets_all:
+        out = ["No setting was found that meets every specification; this is the one that comes "
+               "nearest, not a recipe to release.", *(s for s in out if s != LEAST_SHORTFALL)]
+    if labels:
+        out.append(f"Left out of the choice, having no model: {join(labels)}.")
+    return out
 
 
 def _recipe_table(recipe: Recipe) -> dict:
@@ -314,8 +338,12 @@ def _strongest(f: Fit, numeric: list[str]) -> tuple[str, str]:
     return tuple(sorted(chosen, key=numeric.index))
 
 
-def _formula(f: Fit) -> str:
-    from doe.terms import formula
-
-    name = f.response.name
-    return formula(f.terms, f"log({name})" if getattr(f, "log_scale", False) else name)
+def _models(fits: Iterable[AnyFit]) -> list[str]:
+    """The formula of each model, factors in coded units; one for all responses that share it."""
+    shared: dict[str, list[str]] = {}
+    for f in fits:
+        log = getattr(f, "log_scale", False)
+        shared.setdefault(formula(f.terms), []).append(
+            f"log({f.response.label})" if log else f.response.label)
+    return [f"Model of {join(labels)}, factors in coded units: {terms}."
+            for terms, labels in shared.items()]

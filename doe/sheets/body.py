@@ -9,7 +9,8 @@ from functools import cached_property
 
 import numpy as np
 
-from doe.records import as_time
+from doe.errors import InputError
+from doe.records import as_time, check_kind
 from doe.sheets.grid import Grid
 from doe.sheets.headings import match_headings
 from doe.sheets.layout import Column
@@ -131,12 +132,22 @@ class Body:
         if c.kind == "whole":
             self.drop(out, c, out != np.round(out), "this is not a whole number",
                       "Enter a whole number")
+        if c.response is not None and c.response.kind in ("count", "proportion", "ordinal"):
+            for value in np.unique(out[~np.isnan(out)]):
+                try:
+                    check_kind(c.response, value, c.heading, value)
+                except InputError as error:
+                    self.drop(out, c, out == value, error.problem, error.remedy)
         self._check_span(out, c)
         return out, marks
 
     def _number(self, cell: Cell, c: Column) -> Reading | CellError | None:
         if is_missing(cell):
             return None
+        if c.response is not None and c.response.kind == "ordinal" and isinstance(cell, str):
+            named = [g.casefold() for g in c.response.grades]
+            if cell.strip().casefold() in named:
+                return Reading(float(1 + named.index(cell.strip().casefold())))
         limit = c.response.detection_limit if c.response else None
         # Which mark the file has is found out only if a cell depends on it, and then once.
         known = self.decimal[0] if "decimal" in self.__dict__ else None

@@ -17,8 +17,8 @@ from doe.sheets.layout import derived, planned_runs, possible, stages, tidy
 from doe.study import Study
 from doe.wording import MINUS, count, digits, join
 
-__all__ = ["HOW_TO_FILL", "INVENTED", "MARK", "is_own_mark", "limits_in_words", "sheet_cautions",
-           "sheet_facts", "sheet_mark"]
+__all__ = ["INVENTED", "MARK", "grouping", "how_to_fill", "is_own_mark", "limits_in_words",
+           "sheet_cautions", "sheet_facts", "sheet_mark"]
 
 MARK = "sheet mark"
 INVENTED = "INVENTED for training or demonstration: no real material, mixer or measurement."
@@ -28,6 +28,21 @@ HOW_TO_FILL = (
     "remark, and enter the next attempt at it in a row of its own, with its number.",
     "Leave empty what was not measured; leave achieved settings empty where they are as planned.",
 )
+
+
+def how_to_fill(study: Study) -> tuple[str, ...]:
+    """How the sheet is filled in, and what a group of runs asks for."""
+    return (*HOW_TO_FILL, *filter(None, [grouping(study)]))
+
+
+def grouping(study: Study) -> str:
+    """What is set anew at the start of every group of runs; empty if runs are not grouped."""
+    plan = planned_runs(study)
+    labels = [tidy(f.label) for f in plan.region.factors if f.hard_to_change]
+    if "whole_plot" not in plan.runs or not labels:
+        return ""
+    return (f"Set {join(labels)} anew before the first run of every group, also where the setting "
+            "stays, and leave it alone within the group.")
 
 
 def sheet_mark(study: Study) -> str:
@@ -133,8 +148,8 @@ def limits_in_words(response: Response) -> list[str]:
     """What can be entered for a response, each point a phrase."""
     least, greatest = possible(response)
     unit = f" {response.unit}" if response.unit else ""
-    out = []
-    if least is not None or greatest is not None:
+    out = [response.reading] if response.reading else []
+    if not out and (least is not None or greatest is not None):
         low, high = (v if v is None else f"{v:g}".replace("-", MINUS)
                      for v in (least, greatest))
         span = (f"from {low} to {high}" if None not in (low, high)

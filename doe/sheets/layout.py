@@ -199,7 +199,7 @@ def possible(response: Response) -> tuple[float | None, float | None]:
     if response.kind in ("count", "proportion") and least is None:
         least = 0.0
     if response.kind == "proportion" and greatest is None:
-        greatest = 100.0 if "%" in response.unit else 1.0
+        greatest = response.whole
     return least, greatest
 
 
@@ -310,7 +310,7 @@ def _achieved_value(c: Column, record: Record, study: Study) -> Any:
 def _measured(r: Response) -> Column:
     least, greatest = possible(r)
     return Column(r.name, tidy(r.label), r.unit, role="measurement", response=r, least=least,
-                  greatest=greatest, kind="whole" if r.kind == "count" else "number")
+                  greatest=greatest, kind="whole" if r.kind in ("count", "ordinal") else "number")
 
 
 def _exact(values: np.ndarray) -> int | None:

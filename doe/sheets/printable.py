@@ -11,6 +11,7 @@ from jinja2 import Environment, StrictUndefined, Template
 from doe.sheets.facts import (
     INVENTED,
     MARK,
+    grouping,
     limits_in_words,
     sheet_cautions,
     sheet_facts,
@@ -22,8 +23,14 @@ from doe.wording import fixed
 
 __all__ = ["sheet_html"]
 
-GREATEST_COLUMNS = 13
-"""Settings and measurements that fit on one line of A4 landscape with room to write."""
+PAGE = 277.0
+"""Width of A4 landscape within its margins, mm."""
+LETTER = 1.6
+"""Mean width of a letter of a heading, with some to spare, mm."""
+POINTS = {"unit": "Unit", "method": "Method", "specification": "Specification",
+          "entries": "What to write"}
+GREATEST_WORD = 16
+"""Letters of a word that is not broken."""
 
 
 def sheet_html(study: Study, *, cards: bool | None = None) -> str:
@@ -45,8 +52,13 @@ def sheet_html(study: Study, *, cards: bool | None = None) -> str:
     layout, table = columns(study), sheet_table(study)
     settings = [c for c in layout if c.role == "planned" or _varies(c, table)]
     measured = [c for c in layout if c.role == "measurement"]
+    rows = _rows(table, settings, measured)
+    blocks, grouped = table["block"].nunique() > 1, "whole_plot" in table
     if cards is None:
-        cards = len(settings) + len(measured) > GREATEST_COLUMNS
+        cards = _width(settings, measured, grouped) > PAGE
+    responses = [{"label": c.label, "unit": c.unit, "method": tidy(c.response.method),
+                  "specification": c.response.specification,
+                  "entries": "; ".join(limits_in_words(c.response))} for c in measured]
     facts = sheet_facts(study)
     return _template().render(
         title=tidy(brief.title), purpose=tidy(brief.purpose), author=tidy(brief.author),
@@ -54,12 +66,12 @@ def sheet_html(study: Study, *, cards: bool | None = None) -> str:
         facts={k: v for k, v in facts.items() if k != "Counterbalance"},
         counterbalance=facts["Counterbalance"], progress=study.progress,
         cautions=[c.partition(": ") for c in sheet_cautions(study)],
-        responses=[{"label": c.label, "unit": c.unit, "method": tidy(c.response.method),
-                    "specification": c.response.specification,
-                    "entries": "; ".join(limits_in_words(c.response))} for c in measured],
+        responses=responses,
+        shown_points=[(k, title) for k, title in POINTS.items()
+                      if any(said[k] for said in responses)],
         settings=settings, minor=_minor(settings), measured=measured,
-        rows=_rows(table, settings, measured),
-        blocks=table["block"].nunique() > 1, groups="whole_plot" in table, cards=cards)
+        rows=rows, least={c.key: _longest_word(c) for c in settings if not c.is_number},
+        blocks=blocks, groups=grouped, grouping=grouping(study), cards=cards)
 
 
 @cache
@@ -68,6 +80,21 @@ def _template() -> Template:
     # One cell of user text that went out unescaped would run in the reader's browser.
     return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True,
                        lstrip_blocks=True).from_string(text)
+
+
+def _width(settings: list[Column], measured: list[Column], grouped: bool) -> float:
+    """Of the table of runs with room to write, mm."""
+    word = {c.key: max(len(w) for w in f"{c.label} {c.unit}".split()) for c in
+            (*settings, *measured)}
+    fixed = 15 + 11 + 11 + 30 + 36 + 14 * grouped  # run, done, void, operator, remark, group
+    return (fixed + sum(3 + LETTER * max(word[c.key], _longest_word(c), 4) for c in settings)
+            + sum(max(19, 3 + LETTER * word[c.key]) for c in measured))
+
+
+def _longest_word(c: Column) -> int:
+    """Letters of the longest word among a setting's levels; 0 for numbers."""
+    words = [len(w) for v in c.choices for w in v.split()]
+    return min(max(words, default=0), GREATEST_WORD)
 
 
 def _varies(c: Column, table: pd.DataFrame) -> bool:

@@ -16,9 +16,9 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from doe.errors import InputError
 from doe.sheets.facts import (
-    HOW_TO_FILL,
     INVENTED,
     MARK,
+    how_to_fill,
     limits_in_words,
     sheet_cautions,
     sheet_facts,
@@ -27,7 +27,7 @@ from doe.sheets.facts import (
 from doe.sheets.grid import escape_xml
 from doe.sheets.layout import Column, columns, sheet_table, tidy
 from doe.sheets.parsing import protect
-from doe.sheets.write import keep_file
+from doe.sheets.write import keep_sheet
 from doe.study import Study
 from doe.wording import decimals_for
 
@@ -71,8 +71,12 @@ def write_xlsx(study: Study, path: str | Path, *, overwrite: bool = False) -> Pa
     book.properties.title = escape_xml(tidy(study.brief.title))
     book.properties.creator = escape_xml(tidy(study.brief.author))
     out = io.BytesIO()
-    book.save(out)
-    return keep_file(path, out.getvalue(), overwrite)
+    try:
+        book.save(out)
+    except OSError as error:  # rows are laid down in a folder for passing files
+        raise InputError("run sheet", str(path), f"it cannot be written ({error.strerror})",
+                         "Make room on the disk") from None
+    return keep_sheet(path, out.getvalue(), overwrite)
 
 
 # ---- the sheet of runs
@@ -91,7 +95,7 @@ def _head(sheet: Worksheet, study: Study, layout: list[Column]) -> int:
     urgent = ("Load", "Counterbalance", "In every run")
     topics = sorted(facts, key=lambda k: k not in urgent)
     lines += [(".  ".join(f"{k}: {facts[k]}" for k in topics), Font(color=INK)),
-              (" ".join(HOW_TO_FILL), Font(color=GREY)),
+              (" ".join(how_to_fill(study)), Font(color=GREY)),
               (f"{MARK}: {sheet_mark(study)} (keep this line)", Font(color=GREY))]
     for row, (text, font) in enumerate(lines, 1):
         _put(sheet.cell(row, 1), text).font = font
@@ -205,7 +209,8 @@ def _rule(c: Column, cell: str) -> DataValidation:
     span = (f"{least:g} to {greatest:g}{unit}" if None not in (c.least, c.greatest)
             else f"at least {least:g}{unit}" if c.least is not None
             else f"at most {greatest:g}{unit}" if c.greatest is not None else "a number")
-    said = {"errorTitle": "Not a possible entry", "error": _short(f"Enter {span}.")}
+    asked = c.response.reading if c.response and c.response.kind == "ordinal" else span
+    said = {"errorTitle": "Not a possible entry", "error": _short(f"Enter {asked}.")}
     limit = c.response.detection_limit if c.response else None
     if c.kind == "choice":
         return DataValidation(type="textLength", operator="lessThanOrEqual", formula1="255",

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from doe.errors import InputError, as_choice
+from doe.files import keep_file
 from doe.sheets.facts import (
-    HOW_TO_FILL,
     INVENTED,
     MARK,
+    how_to_fill,
     limits_in_words,
     sheet_cautions,
     sheet_facts,
@@ -25,7 +25,7 @@ from doe.sheets.layout import Column, columns, sheet_table, tidy
 from doe.sheets.parsing import protect
 from doe.study import Study
 
-__all__ = ["keep_file", "write_csv", "write_sheet"]
+__all__ = ["keep_sheet", "write_csv", "write_sheet"]
 
 
 def write_sheet(study: Study, path: str | Path, *, overwrite: bool = False) -> Path:
@@ -59,7 +59,7 @@ def write_sheet(study: Study, path: str | Path, *, overwrite: bool = False) -> P
     if kind in (".html", ".htm"):
         from doe.sheets.printable import sheet_html
 
-        return keep_file(path, sheet_html(study).encode(), overwrite)
+        return keep_sheet(path, sheet_html(study), overwrite)
     raise InputError("run sheet, file name", path.name, "its ending is none of .csv, .xlsx, .html",
                      "Choose one of them: .xlsx to fill in, .html to print, .csv for anything else")
 
@@ -97,7 +97,7 @@ def write_csv(study: Study, path: str | Path, *, decimal: str = ".",
     writer.writerows(zip(*texts, strict=True))
     writer.writerow([END])
     # With a byte order mark, spreadsheets do not take UTF-8 for something else.
-    return keep_file(path, out.getvalue().encode("utf-8-sig"), overwrite)
+    return keep_sheet(path, out.getvalue().encode("utf-8-sig"), overwrite)
 
 
 def _comments(study: Study, layout: list[Column]) -> list[str]:
@@ -107,7 +107,7 @@ def _comments(study: Study, layout: list[Column]) -> list[str]:
         out.append(INVENTED)
     out.append(f"{MARK}: {sheet_mark(study)} (keep this line)")
     out += [f"{topic}: {text}" for topic, text in sheet_facts(study).items()]
-    out += HOW_TO_FILL
+    out += how_to_fill(study)
     for c in layout:
         if c.response is not None:
             points = [f"method: {tidy(c.response.method)}" if c.response.method else "",
@@ -131,19 +131,7 @@ def _texts(c: Column, table: pd.DataFrame, decimal: str) -> list[str]:
     return [t.replace(".", decimal) for t in out] if decimal != "." else out
 
 
-def keep_file(path: str | Path, data: bytes, overwrite: bool) -> Path:
-    """Write a file whole or not at all; one that is there already only if told to."""
-    path = Path(path)
-    if path.exists() and not overwrite:
-        raise InputError("run sheet", str(path), "there is a file of this name already, and it may "
-                         "have been filled in", "Choose another name, or allow overwriting")
-    new = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        new.write_bytes(data)
-        new.replace(path)
-    except OSError as error:
-        new.unlink(missing_ok=True)
-        raise InputError("run sheet", str(path), f"it cannot be written ({error.strerror})",
-                         "Check that the folder exists and that you may write there; close the "
-                         "file elsewhere") from None
-    return path
+def keep_sheet(path: str | Path, data: bytes | str, overwrite: bool) -> Path:
+    """Write a run sheet; one that is there already only gives way if told to."""
+    return keep_file(path, data, what="run sheet", overwrite=overwrite,
+                     why=", and it may have been filled in")
