@@ -130,10 +130,12 @@ def test_numbers_keep_their_units_on_the_line(study):
 
 
 def test_a_response_that_cannot_be_fitted_is_told_and_hinders_no_other(study):
-    """As with readings that were all alike: zero counts, one grade, a zero on a log scale."""
-    first, *others = (replace(r, qualifiers={}) for r in study.records)
-    records = (replace(first, measurements=first.measurements | {"voids": 0.0}), *others)
-    zero = replace(study, records=records)
+    """Such as a zero on a logarithmic scale, or a count that was zero in every run."""
+    records = [replace(r, qualifiers={}) for r in study.done]
+    records[0] = replace(records[0], measurements=records[0].measurements | {"voids": 0.0})
+    brief = study.brief.replace(responses=tuple(  # with a limit, 0 would lie below it
+        replace(r, detection_limit=None) for r in study.brief.responses))
+    zero = replace(study, brief=brief, records=tuple(records))
     fits = fit_all(zero)
     assert set(fits.unfitted) == {"voids"}
     assert len(fits) == len(study.brief.responses) - 1
