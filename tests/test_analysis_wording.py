@@ -78,3 +78,18 @@ def test_lists_and_counts():
     assert wording.signed(-1.5, 2) == "−1.5"
     assert wording.percent(0.256) == "26 %"
     assert wording.quantity(3.14159, "µm") == "3.14 µm"
+
+
+@pytest.mark.parametrize(("value", "text"), [
+    (800.0, "800"), (0.25, "0.25"), (12345.0, "12345"), (-2.0, "−2"), (0.1 + 0.2, "0.3"),
+    (100.0, "100"), (0.0, "0"), (1e-7, "1 × 10⁻⁷"), (9.99999, "10"),
+])
+def test_chosen_numbers_have_no_zeros_that_say_nothing(value, text):
+    assert wording.short(value) == text
+
+
+def test_an_end_above_zero_does_not_read_as_zero():
+    assert wording.interval(1.6e-6, 0.0081) == "2 × 10⁻⁶ to 0.0081"
+    assert wording.interval(0.03, 10.1) == "0.03 to 10.1"
+    assert wording.interval(0.0, 10.1) == "0.0 to 10.1"
+    assert wording.interval(-0.03, 10.1) == "0.0 to 10.1"

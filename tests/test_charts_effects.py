@@ -2,12 +2,15 @@
 
 import chart_cases as cases
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
+from test_mixed_fit import MODEL, REGION, VOIDS, split_plot
 
-from doe import Response, charts
+from doe import Factor, Region, Response, analysis, charts
 from doe.charts.effects import Effects
 from doe.errors import InputError
+from doe.wording import short
 
 RATIO = Response("agglomerate", unit="µm", scale="log", label="largest agglomerate")
 
@@ -137,3 +140,30 @@ def test_squares_and_categories_say_how_they_are_read():
 def test_a_model_without_effects_is_refused():
     with pytest.raises(InputError, match="no effects"):
         charts.half_normal(cases.screening_fit(terms="mean"))
+
+
+def test_a_factor_of_several_categories_stands_out_as_a_whole():
+    """As in the tables: one contrast of a factor within noise is no finding."""
+    rng = np.random.default_rng(7)
+    region = Region([Factor.categorical("grade", ("a", "b", "c", "d")), Factor("time", 60, 240)])
+    data = region.grid(3)
+    data = pd.concat([data, data], ignore_index=True)
+    for scale in np.linspace(0.2, 2.0, 10):
+        shift = data["grade"].map({"a": scale, "b": 0.0, "c": 0.0, "d": 0.0})
+        fit = analysis.fit(data.assign(y=shift + rng.normal(0, 1, len(data))), Response("y"),
+                           region, "linear")
+        table = Effects.of(fit).table.merge(fit.table[["term", "source"]], on="term")
+        assert table.groupby("source")["active"].nunique().max() == 1
+        named = set(table.loc[table["active"], "source"])
+        assert named == {str(t) for t in fit.active}
+
+
+def test_effects_of_a_mixed_model_are_judged_with_their_own_degrees_of_freedom():
+    fit = analysis.fit_mixed(split_plot(), VOIDS, REGION, MODEL)
+    figure = charts.ordered_effects(fit)
+    df = fit.table.loc[fit.table["term"] != "1", "df"]
+    assert (f"{short(df.min(), 2)} to {short(df.max(), 2)} effective degrees of freedom"
+            in figure.layout.title.text.replace("<br>", " ").replace("\u00a0", " "))
+    # An effect is twice its coefficient, and so is its standard error.
+    half = fit.table.loc[fit.table["term"] != "1", "standard_error"] * 2
+    assert Effects.of(fit).unit_effect == pytest.approx(half.median())

@@ -169,6 +169,11 @@ def test_section_title_is_the_verdict(setting, said):
     assert cases.plain_title(figure).startswith(said)
 
 
+def test_both_are_said_of_two():
+    figure = charts.prediction_profile(list(cases.all_fits())[:2], HERE)
+    assert cases.plain_title(figure) == "Both predictions meet their limits here"
+
+
 def test_sections_need_one_region():
     with pytest.raises(InputError, match="region differs"):
         charts.prediction_profile([cases.surface_fit(), cases.screening_fit()])

@@ -2,10 +2,11 @@
 
 import chart_cases as cases
 import numpy as np
+import pandas as pd
 import plotly.graph_objects as go
 import pytest
 
-from doe import charts
+from doe import Response, charts
 
 
 def plain(figure: go.Figure) -> tuple[list, list]:
@@ -121,3 +122,12 @@ def test_plain_figures_can_be_refreshed_too():
     figure, new = go.Figure(), contour(200)
     charts.refresh(figure, new)
     assert same(plain(figure), plain(new))
+
+
+def test_grades_have_their_names_on_the_axis():
+    look = Response("look", kind="ordinal", grades=("streaky", "a <b>", "good"), lower=3)
+    data = pd.DataFrame({"run": [1, 2, 3], "look": [1, 2, 3]})
+    axis = charts.run_progress(data, look).layout.yaxis
+    assert tuple(axis.tickvals) == (1, 2, 3)
+    assert axis.ticktext[0] == "1 streaky"
+    assert "<b>" not in axis.ticktext[1]

@@ -144,3 +144,16 @@ def test_a_bound_from_below_is_turned_round():
     assert str(constraint) == "-time <= -60"
     assert constraint.reason == "wetting takes a minute"
     assert constraint.holds({"time": [59.0, 60.0, 61.0]}).tolist() == [False, True, True]
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("revolution * rotation_ratio <= 800.0", "revolution × rotation ratio ≤ 800"),
+    ("0.1 revolution + time <= 400", "0.1 × revolution + time ≤ 400"),
+    ("time - 2 x1 >= 5", "−time + 2 × x1 ≤ −5"),
+    ("3.125e-9 revolution * revolution * time <= 25", "3.125 × 10⁻⁹ × revolution² × time ≤ 25"),
+])
+def test_people_read_it_without_stars_and_walls_of_factors(text, words):
+    limit = Constraint.parse(text)
+    assert limit.words == limit.said == words
+    assert Constraint.parse(text, "pot life").said == "pot life"
+    assert Constraint.parse(str(limit)) == limit  # the text itself stays one that can be read

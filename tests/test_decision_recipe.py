@@ -287,7 +287,7 @@ def test_tolerances_end_where_a_mean_leaves_its_specification():
                 at = pd.DataFrame([found.settings | {f.name: value}])
                 ok = {g.response.label: g.response.meets(g.predict(at)["mean"].iloc[0])
                       for g in fits}
-                ok[str(REGION.constraints[0])] = bool(REGION.constraints[0].holds(at)[0])
+                ok[REGION.constraints[0].said] = bool(REGION.constraints[0].holds(at)[0])
                 out[where] = ok
             assert all(out["in"].values())
             assert not out["out"][limit]

@@ -176,7 +176,7 @@ def test_constraints_and_their_cost_are_said_with_numbers():
     assert tight.contains(plan.settings).all()
     text = " ".join(plan.remarks)
     assert "4 of 16 points were outside what can be run" in text
-    assert "(revolution * rotation_ratio <= 700)" in text
+    assert "(revolution × rotation ratio ≤ 700)" in text
     assert "% of the D-efficiency" in text
     # Time and pressure stand in no broken limit and stay at their ends.
     assert set(plan.runs["time"]) == {60.0, 300.0}

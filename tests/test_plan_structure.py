@@ -107,7 +107,7 @@ def test_pulled_points_lie_on_the_limit_and_nearest_to_it():
     assert settled.settings.iloc[0].to_numpy() == pytest.approx([0.5, 0.5, 1.0], abs=1e-3)
     assert settled.settings.iloc[0][["a", "b"]].sum() <= 1 + 1e-9
     assert settled.settings.iloc[1].tolist() == [-1, 1, 1]
-    assert settled.limits == ("a + b <= 1",)
+    assert settled.limits == ("a + b ≤ 1",)
 
 
 def test_centre_outside_the_constraints_is_replaced_by_the_middle_of_what_can_be_run():

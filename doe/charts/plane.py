@@ -160,7 +160,7 @@ class Plane:
     def reasons(self) -> list[str]:
         """Why the excluded part of the plane cannot be run, each reason once."""
         table = self.settings()
-        return list(dict.fromkeys(c.reason or str(c) for c in self.region.constraints
+        return list(dict.fromkeys(c.said for c in self.region.constraints
                                   if not c.holds(table).all()))
 
 

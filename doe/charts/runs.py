@@ -60,6 +60,11 @@ def run_progress(data: pd.DataFrame, response: Response, *, total: int | None = 
     _blocks(figure, table)
     figure.update_yaxes(title_text=wrap(response.title, 260),
                         **value_axis([*y, *(n.value for n in limits)] or [0.0, 1.0], log=log))
+    if response.grades:
+        figure.update_yaxes(range=[0.7, len(response.grades) + 0.3],
+                            tickvals=list(range(1, len(response.grades) + 1)),
+                            ticktext=[escape(f"{i} {g}" if len(g) <= 16 else str(i))
+                                      for i, g in enumerate(response.grades, 1)])
     figure.update_xaxes(title_text="place in the order of runs", range=[0.4, last + 0.6],
                         showgrid=False, dtick=max(1, round(last / 12)), tick0=1)
     title, subtitle = _finding(data, response, y, meets, total)

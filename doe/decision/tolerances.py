@@ -82,7 +82,7 @@ def _state(stack: Stack, settings: Mapping, name: str, values: np.ndarray):
         low = -np.inf if response.lower is None else response.lower
         high = np.inf if response.upper is None else response.upper
         checks.append((response.label, (means[:, r] >= low) & (means[:, r] <= high)))
-    checks += [(c.reason or str(c), c.holds(table)) for c in region.constraints]
+    checks += [(c.said, c.holds(table)) for c in region.constraints]
     good = np.logical_and.reduce([ok for _, ok in checks]) if checks else np.ones(len(values), bool)
 
     def broken(i: int) -> str:

@@ -227,7 +227,7 @@ def _between(region: Region, start: pd.DataFrame, end: pd.DataFrame) -> np.ndarr
 def _broken(region: Region, settings: pd.DataFrame, mixer: Mixer | None) -> tuple[str, ...]:
     limits = [f"range of {f.label}" for f in region.numeric
               if (np.abs(f.code(settings[f.name])) > 1 + 1e-9).any()]
-    limits += [str(c) for c in region.constraints if not c.holds(settings).all()]
+    limits += [c.said for c in region.constraints if not c.holds(settings).all()]
     if mixer is not None:
         beyond = outside_mixer(settings[region.contains(settings)], mixer)
         if beyond:
