@@ -10,6 +10,7 @@ from doe import Factor, Region, Response, charts
 from doe.analysis import fit as fit_model
 from doe.analysis import fit_mixed
 from doe.analysis.kinds import fit_kind
+from doe.charts import diagnostics
 from doe.charts.diagnostics import envelope
 
 
@@ -267,3 +268,9 @@ def test_chance_alone_is_seldom_called_a_change():
             fit_model(table, fit.response, fit.region, "linear")))
         alarms += "changes along" in title
     assert alarms <= 5  # 5 % of 40, and two standard errors
+
+
+def test_names_of_runs_close_together_do_not_cover_each_other():
+    x, y = pd.Series([0.70, 0.71, 0.10, 0.70]), pd.Series([1.10, 1.05, 1.08, 0.20])
+    texts = diagnostics._names(pd.Series([4, 1, 7, 9]), x, y, (0.8, 1.2))
+    assert texts == ["runs 4 and 1", "", "run 7", "run 9"]

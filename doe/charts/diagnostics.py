@@ -13,6 +13,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
+from pandas.api.types import is_numeric_dtype
 from plotly.subplots import make_subplots
 from scipy import stats
 
@@ -29,6 +30,8 @@ __all__ = ["envelope", "residual_panel"]
 _SEED, _DRAWS = 1981, 2000
 _BAND = 0.95
 _NAMED = 4  # more marked runs than this are not named beside their points
+_CLOSE = (0.25, 0.08)
+"""Shares of the axes within which the names of two points would cover each other."""
 
 
 def residual_panel(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> go.Figure:
@@ -140,6 +143,26 @@ def envelope(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> tuple[np.ndarray
     return low, high
 
 
+def _names(runs: pd.Series, x: pd.Series, y: pd.Series,
+           spans: tuple[float, float]) -> list[str]:
+    """What stands beside each point; the first of those close together names them all."""
+    groups: list[list[int]] = []
+    for i in range(len(runs)):
+        near = next((g for g in groups
+                     if abs(x.iloc[i] - x.iloc[g[0]]) < _CLOSE[0] * spans[0]
+                     and abs(y.iloc[i] - y.iloc[g[0]]) < _CLOSE[1] * spans[1]), None)
+        if near is None:
+            groups.append([i])
+        else:
+            near.append(i)
+    out = [""] * len(runs)
+    for group in groups:
+        named = [str(runs.iloc[i]) for i in group]
+        text = f"run{'s' if len(named) > 1 else ''} {wording.join(named)}"
+        out[group[0]] = wrap(text, 70 if len(named) == 1 else 110, SMALL, most=1)
+    return out
+
+
 def points(figure: go.Figure, fit, table: pd.DataFrame, x: pd.Series, y: pd.Series, row: int,
             col: int) -> None:
     """The runs; those marked are named, beside the point on the side that has room."""
@@ -147,6 +170,7 @@ def points(figure: go.Figure, fit, table: pd.DataFrame, x: pd.Series, y: pd.Seri
     named = "markers+text" if marked.sum() <= _NAMED else "markers"
     hover = _texts(fit, table)
     left = (x.rank(pct=True) > 0.5).to_numpy()
+    place = x if is_numeric_dtype(x) else pd.Series(pd.factorize(x)[0], x.index)
     for keep, marker, mode in (
         (~marked, {"symbol": "circle", "color": BLUE, "size": 8,
                    "line": {"color": "white", "width": 1}}, "markers"),
@@ -155,7 +179,7 @@ def points(figure: go.Figure, fit, table: pd.DataFrame, x: pd.Series, y: pd.Seri
         if keep.any():
             figure.add_scatter(
                 x=x[keep], y=y[keep], mode=mode, marker=marker, customdata=hover[keep],
-                text=[wrap(f"run {r}", 70, SMALL, most=1) for r in table["run"][keep]],
+                text=_names(table["run"][keep], place[keep], y[keep], (np.ptp(place), np.ptp(y))),
                 cliponaxis=False, textposition=[f"middle {'left' if side else 'right'}"
                                                 for side in left[keep]],
                 textfont={"size": SMALL, "color": INK},
@@ -195,10 +219,10 @@ def _axes(figure: go.Figure, fit, table: pd.DataFrame, fitted: pd.Series, drawn:
     figure.update_xaxes(row=2, col=2, **value_axis(table["leverage"].round(9)))
     highest = max(table["cooks_distance"].fillna(0.0).max(), 1e-3)
     figure.update_yaxes(row=2, col=2, range=[0, 1.12 * highest])
-    for row, col, text in ((1, 1, "Shape: inside the band if normal"),
-                           (1, 2, "Spread: even, no bend"),
-                           (2, 1, "Time: no drift or waves" if of_runs else "One by one"),
-                           (2, 2, "Influence: no run far above")):
+    for row, col, text in ((1, 1, "Shape (wanted: inside the band)"),
+                           (1, 2, "Spread (wanted: even, no bend)"),
+                           (2, 1, "Time (wanted: no drift or waves)" if of_runs else "One by one"),
+                           (2, 2, "Influence (wanted: no run far above)")):
         panel_note(figure, text, row=row, col=col)
 
 
