@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from study_cases import template_brief
 
-from doe import Response, make_plan
+from doe import Factor, Region, Response, make_plan
 from doe.analysis import Fit, MixedFit, fit
 from doe.analysis.kinds import CensoredFit, CountFit, ProportionFit
 from doe.conclude import FEW_DEGREES, fit_all, fit_response, recommend
@@ -169,3 +169,13 @@ def test_what_cannot_be_fitted_is_told_and_hinders_no_other(study):
     assert not few
     assert few.unfitted["lump"] == "Lump: measured in 1 run, too few for a model."
     assert fit_all(study).unfitted == {}
+
+
+def test_a_rotation_that_no_factor_moves_is_told_with_what_is_held():
+    region = Region([Factor("time", 60, 300, unit="s")])
+    data = pd.DataFrame({"time": [60, 60, 180, 180, 300, 300], "lump": [60, 61, 40, 42, 39, 40.0]})
+    recipe = best_setting([fit(data, RESPONSES[3], region)],
+                          held={"revolution": 1000.0, "rotation_ratio": 0.3, "pressure": 5.0})
+    assert "rotation" not in recipe.sentences[0]
+    assert recipe.sentences[1] == ("Held as in every run: revolution 1000 rpm, rotation ratio 0.3 "
+                                   "and pressure 5 kPa, so rotation 300 rpm.")

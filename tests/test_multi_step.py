@@ -91,7 +91,7 @@ def test_families_of_fixed_shape_are_brought_inside(family):
     brief = two_steps()
     plan = make_plan(brief.region, family, mixer=brief.mixer, seed=1)
     holds(brief, plan)
-    assert any("pulled towards the centre" in r and "dispersion_time + degassing_time" in r
+    assert any("pulled towards the centre" in r and "dispersion time + degassing time" in r
                for r in plan.remarks)
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.mixer import Mixer, default_region
-from doe.planning import appraise, efficiencies
+from doe.planning import appraise, efficiencies, make_plan
 from doe.planning.optimal import optimal_plan
 from doe.planning.plan import Plan
 from doe.planning.settle import feasible, settable
@@ -399,3 +399,11 @@ def test_a_band_that_the_lattice_misses_is_not_refused():
     assert plan.details["efficiency"] > 0.85
     with pytest.raises(InputError, match=r"time_1 \+ time_2|told apart"):
         optimal_plan(Region(region.factors, ["time_1 + time_2 <= 60"]), seed=1)
+
+
+@pytest.mark.parametrize("family", ["optimal", "split-plot"])
+def test_more_runs_than_memory_holds_are_refused_before_the_search(family):
+    region = Region([Factor("pressure", 2, 20, unit="kPa", hard_to_change=True),
+                     Factor("time", 60, 240, unit="s")])
+    with pytest.raises(InputError, match="at most 4096"):
+        make_plan(region, family, runs=100_000, seed=1)

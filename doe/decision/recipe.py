@@ -322,12 +322,13 @@ def _meets(response, mean: float, low: float, high: float, level: float) -> str:
 def _sentences(stack, merit, reaches, settings, table, chosen, short, level, space) -> list[str]:
     region = stack.region
     run = settings_text(region, settings)
-    speeds = {n: f"{n.replace('_', ' ')} {digits(settings[n])} rpm"
-              for n, *_ in rotations(settings)}
-    out = [f"Run at {run}" + (f", so {join(speeds.values())}" if speeds else "") + "."]
+    speeds = {n: sources for n, *sources in rotations(settings)}
+    varied = [n for n, sources in speeds.items() if set(sources) & set(region.names)]
+    out = [f"Run at {run}{_rotation(settings, varied)}."]
     held = [in_words(n, v) for n, v in settings.items() if n not in (*region.names, *speeds)]
     if held:
-        out.append(f"Held as in every run: {join(held)}.")
+        fixed = [n for n in speeds if n not in varied]
+        out.append(f"Held as in every run: {join(held)}{_rotation(settings, fixed)}.")
     limited = table["specification"] != "no limits"
     value = f"overall desirability {digits(overall(table['desirability'], merit.weights), 2)}"
     if chosen.merit >= 0:
@@ -356,6 +357,12 @@ def _sentences(stack, merit, reaches, settings, table, chosen, short, level, spa
     if chosen.merit >= 0:
         out.append("Confirm it by runs before it is used.")
     return out
+
+
+def _rotation(settings: Mapping, names: list[str]) -> str:
+    """The rotation speeds that follow from settings just named."""
+    speeds = [f"{n.replace('_', ' ')} {digits(settings[n])} rpm" for n in names]
+    return f", so {join(speeds)}" if speeds else ""
 
 
 def _not_met(stack, merit, reaches, chosen, level) -> list[str]:

@@ -19,14 +19,19 @@ from doe.planning.generators import (
 )
 from doe.planning.plan import Plan
 from doe.planning.regular import Fraction, best_blocks, block_numbers, members, roman, span
-from doe.planning.structure import as_count, assemble, centre_rows, has_middle, spread
+from doe.planning.structure import (
+    GREATEST_RUNS,
+    as_count,
+    assemble,
+    centre_rows,
+    has_middle,
+    spread,
+)
 from doe.terms import INTERCEPT, Term, standard_terms
 from doe.wording import count, join
 
 __all__ = ["check_two_levels", "finish", "fractional_factorial", "full_factorial",
            "share_replicates"]
-
-GREATEST_RUNS = 4096
 
 
 def full_factorial(region: Region, *, levels: int | Mapping[str, int] = 2,

@@ -16,7 +16,7 @@ from doe.planning.criteria import Criterion, without_blocks
 from doe.planning.plan import Plan
 from doe.planning.search import Task
 from doe.planning.settle import block_columns, settle
-from doe.planning.structure import as_count, centre_rows, run_order, spread
+from doe.planning.structure import GREATEST_RUNS, as_count, centre_rows, run_order, spread
 from doe.terms import Term
 
 __all__ = ["SPARE", "Layout", "in_run_order", "kinds_of_points", "lay_out"]
@@ -126,7 +126,7 @@ def lay_out(space: Space, *, runs: int | None, blocks: int | Sequence[int],
     if runs is None:
         runs = (sum(as_count("blocks", b, at_least=1) for b in blocks) if listed
                 else len(space.columns) + number - 1 + SPARE)
-    runs = as_count("runs", runs, at_least=1)
+    runs = as_count("runs", runs, at_least=1, at_most=GREATEST_RUNS)
     sizes = np.array([as_count("blocks", b, at_least=1) for b in blocks] if listed
                      else spread(runs, number))
     if not number or sizes.sum() != runs or sizes.min() < 1:

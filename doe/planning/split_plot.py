@@ -38,7 +38,7 @@ from doe.planning.search import Task, search, usual_starts
 from doe.planning.settle import block_columns
 from doe.planning.split_exchange import GroupedTask, search_grouped, settle_grouped
 from doe.planning.strata import error_strata, precision
-from doe.planning.structure import as_count, as_seed, run_order, spread
+from doe.planning.structure import GREATEST_RUNS, as_count, as_seed, run_order, spread
 from doe.terms import Term, exponents, formula, model_matrix, read_terms, standard_terms
 from doe.wording import capitalise, count, digits, join, percent
 
@@ -209,7 +209,7 @@ def _sizes(region: Region, terms: Sequence[Term], hard: Sequence[int]) -> tuple[
 
 
 def _group_sizes(field: str, groups: int | Sequence[int], runs: int) -> list[int]:
-    runs = as_count("runs", runs, at_least=2)
+    runs = as_count("runs", runs, at_least=2, at_most=GREATEST_RUNS)
     sizes = ([as_count(field, g, at_least=1) for g in groups] if np.ndim(groups) > 0
              else spread(runs, as_count(field, groups, at_least=2)))
     if sum(sizes) != runs or min(sizes) < 1 or len(sizes) < 2:

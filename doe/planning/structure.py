@@ -21,6 +21,7 @@ _FAR = 0.05
 """A move of a point, in half-ranges, that can change what is said of a plan."""
 
 __all__ = [
+    "GREATEST_RUNS",
     "as_count",
     "as_seed",
     "assemble",
@@ -30,10 +31,13 @@ __all__ = [
     "spread",
 ]
 
+GREATEST_RUNS = 4096
+"""Of a plan; nobody makes more runs by hand, and tables of pairs of runs still fit in memory."""
 
-def as_count(field: str, value: object, *, at_least: int = 0) -> int:
-    """A whole number of at least `at_least`, or `InputError`."""
-    if as_number(field, value, at_least=at_least) != int(value):
+
+def as_count(field: str, value: object, *, at_least: int = 0, at_most: int | None = None) -> int:
+    """A whole number of at least `at_least` and at most `at_most`, or `InputError`."""
+    if as_number(field, value, at_least=at_least, at_most=at_most) != int(value):
         raise InputError(field, value, "this is not a whole number", "Give a whole number")
     return int(value)
 
