@@ -317,6 +317,7 @@ def analyse(study: StudyPath,
 def choose(study: StudyPath) -> None:
     """Find the shortest cycle that serves all responses."""
     from doe.conclude import fit_all, recommend
+    from doe.evidence import choice_sentences
     from doe.tables import Table
 
     value = _read_with_plan(study)
@@ -326,12 +327,12 @@ def choose(study: StudyPath) -> None:
                          + "".join(f"; {s.rstrip('.')}" for s in fits.unfitted.values()),
                          "Record more runs first")
     recipe = recommend(value.brief, fits)
-    for sentence in recipe.sentences:
+    for sentence in choice_sentences(recipe, value.brief, fits.unfitted):
         out.print(f"• {sentence}", markup=False)
     out.print(repr(Table(recipe.table, ["label", "unit", "predicted", "low", "high",
                                         "specification", "meets"], numbers="each")), markup=False)
     for sentence in fits.unfitted.values():
-        out.print(f"• Left out of the choice. {sentence}", markup=False)
+        out.print(f"• {sentence}", markup=False)
     out.print("\nCautions", style="bold")
     for line in recipe.cautions:
         out.print(f"• {line}", markup=False)

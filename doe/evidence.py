@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import plotly.graph_objects as go
 
 from doe import charts
 from doe.analysis import Fit, MixedFit
+from doe.brief import Brief
+from doe.decision import Recipe
+from doe.decision.recipe import LEAST_SHORTFALL
 from doe.tables import Table
-from doe.wording import digits
+from doe.wording import digits, join
 
-__all__ = ["drawings", "effects_table", "further", "tests_table"]
+__all__ = ["choice_sentences", "drawings", "effects_table", "further", "tests_table"]
 
 EFFECTS = {"label": "term", "effect": "effect", "effect_low": "95 % from", "effect_high": "to",
            "p": "p"}
@@ -30,7 +33,7 @@ def drawings(f) -> dict[str, Callable[[object], go.Figure]]:
         found = {"Effects in order of size": charts.ordered_effects,
                  "Main effects": charts.main_effects, "Interactions": charts.interactions}
     else:
-        found = {"Predictions": lambda fit: charts.prediction_profile([fit])}
+        found = {"Predictions": lambda fit: charts.predictions_by_factor([fit])}
     found |= {"Residuals": charts.residual_panel,
               "Residuals along factors": charts.residuals_by_factor}
     effects = [t for t in f.terms if t.powers]
@@ -39,6 +42,17 @@ def drawings(f) -> dict[str, Callable[[object], go.Figure]]:
     if not effects:
         found = {k: v for k, v in found.items() if k.startswith(("Residuals", "Predictions"))}
     return found
+
+
+def choice_sentences(recipe: Recipe, brief: Brief, unfitted: Iterable[str] = ()) -> list[str]:
+    """The sentences of a recipe: first that it is none to release, if so, and last what it could
+    not look at, having no model."""
+    out = list(recipe.sentences)
+    if not recipe.meets_all:
+        out = ["No setting was found that meets every specification; this is the one that comes "
+               "nearest, not a recipe to release.", *(s for s in out if s != LEAST_SHORTFALL)]
+    labels = [brief.response(name).label for name in unfitted]
+    return out + ([f"Left out of the choice, having no model: {join(labels)}."] if labels else [])
 
 
 def further(f) -> list[str]:

@@ -26,12 +26,12 @@ SIZE = Response("agglomerate", unit="µm", upper=30, label="largest agglomerate"
 VOIDS = Response("voids", unit="mL/mL", upper=1e-3, scale="log", label="bubble fraction")
 HEAT = Response("heat", unit="°C", upper=38, label="temperature rise")
 CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions", "residual_panel",
-          "contour", "contour_log", "surface", "prediction_profile", "conformance",
+          "contour", "contour_log", "surface", "predictions_by_factor", "conformance",
           "operating_window", "plan_map", "column_correlation", "precision_map",
           "detectable_effects", "run_progress", "compared_power", "region_fractions",
           "residuals_by_factor", "set_up_strip")
 NASTY_CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions",
-                "residual_panel", "contour", "surface", "prediction_profile", "conformance",
+                "residual_panel", "contour", "surface", "predictions_by_factor", "conformance",
                 "operating_window", "run_progress", "compared_power", "region_fractions",
                 "residuals_by_factor", "set_up_strip")
 NASTY = "<b>a</b> & <script>x</script> %{y} $z$"
@@ -151,7 +151,7 @@ def every_chart() -> dict[str, go.Figure]:
         "contour": charts.contour(quadratic, "revolution", "rotation_ratio"),
         "contour_log": charts.contour(surface_fit(VOIDS), "revolution", "rotation_ratio"),
         "surface": charts.surface(quadratic, "revolution", "rotation_ratio"),
-        "prediction_profile": charts.prediction_profile(fits, recipe.settings),
+        "predictions_by_factor": charts.predictions_by_factor(fits, recipe.settings),
         "conformance": charts.conformance(recipe, fits),
         "operating_window": charts.operating_window(window, fits, setting=recipe.settings),
         "plan_map": charts.plan_map(plan),
@@ -177,7 +177,7 @@ def nasty_charts() -> dict[str, go.Figure]:
         "main_effects": charts.main_effects(f), "interactions": charts.interactions(f),
         "residual_panel": charts.residual_panel(f), "contour": charts.contour(f, "a", "b"),
         "surface": charts.surface(f, "a", "b"),
-        "prediction_profile": charts.prediction_profile([f]),
+        "predictions_by_factor": charts.predictions_by_factor([f]),
         "conformance": charts.conformance(recipe, [f]),
         "operating_window": charts.operating_window(window, [f], setting=recipe.settings),
         "run_progress": charts.run_progress(f.data, f.response, total=20),

@@ -137,7 +137,7 @@ HERE = {"revolution": 1300.0, "rotation_ratio": 0.6, "time": 240.0}
 
 def test_sections_are_predictions_along_each_factor():
     fits = list(cases.all_fits())
-    figure = charts.prediction_profile(fits, HERE)
+    figure = charts.predictions_by_factor(fits, HERE)
     drawn = [t for t in figure.data if t.mode == "lines" and t.fill is None]
     assert len(drawn) == 9
     for i, line in enumerate(drawn):
@@ -151,7 +151,7 @@ def test_sections_are_predictions_along_each_factor():
 
 def test_sections_mark_the_setting_and_say_what_is_predicted():
     fits = list(cases.all_fits())
-    figure = charts.prediction_profile(fits, HERE)
+    figure = charts.predictions_by_factor(fits, HERE)
     marks = [t for t in figure.data if t.mode == "markers"]
     at = [f.predict(pd.DataFrame([HERE]))["mean"].iloc[0] for f in fits]
     np.testing.assert_allclose([t.y[0] for t in marks], np.repeat(at, 3))
@@ -165,20 +165,20 @@ def test_sections_mark_the_setting_and_say_what_is_predicted():
     ({"revolution": 600, "rotation_ratio": 0.2}, "Largest agglomerate and bubble fraction miss"),
     ({"revolution": 1600, "rotation_ratio": 0.8}, "This setting cannot be run")])
 def test_section_title_is_the_verdict(setting, said):
-    figure = charts.prediction_profile(list(cases.all_fits()), setting)
+    figure = charts.predictions_by_factor(list(cases.all_fits()), setting)
     assert cases.plain_title(figure).startswith(said)
 
 
 def test_both_are_said_of_two():
-    figure = charts.prediction_profile(list(cases.all_fits())[:2], HERE)
+    figure = charts.predictions_by_factor(list(cases.all_fits())[:2], HERE)
     assert cases.plain_title(figure) == "Both predictions meet their limits here"
 
 
 def test_sections_need_one_region():
     with pytest.raises(InputError, match="region differs"):
-        charts.prediction_profile([cases.surface_fit(), cases.screening_fit()])
+        charts.predictions_by_factor([cases.surface_fit(), cases.screening_fit()])
     with pytest.raises(InputError, match="there are none"):
-        charts.prediction_profile([])
+        charts.predictions_by_factor([])
 
 
 def test_conformance_draws_the_recipes_own_numbers():

@@ -55,10 +55,10 @@ def test_a_widget_becomes_any_other_chart(name):
 def test_the_same_chart_with_new_numbers_travels_in_one_message(monkeypatch):
     fit = cases.surface_fit()
     here = {"revolution": 1100.0, "rotation_ratio": 0.5, "time": 180.0}
-    widget = go.FigureWidget(charts.prediction_profile([fit], here))
+    widget = go.FigureWidget(charts.predictions_by_factor([fit], here))
     kept = widget.data
     messages = Messages(widget, monkeypatch)
-    new = charts.prediction_profile([fit], here | {"time": 240.0})
+    new = charts.predictions_by_factor([fit], here | {"time": 240.0})
     charts.refresh(widget, new)
     assert messages.sent == ["update"]
     assert widget.data == kept  # the same traces, not their replacements

@@ -169,6 +169,8 @@ def test_what_cannot_be_fitted_is_told_and_hinders_no_other(study):
     assert not few
     assert few.unfitted["lump"] == "Lump: measured in 1 run, too few for a model."
     assert fit_all(study).unfitted == {}
+    panel = AnalysingPanel(replace(study, records=tuple(records)))
+    assert fits.unfitted["specks"] in panel.words.value
 
 
 def test_a_rotation_that_no_factor_moves_is_told_with_what_is_held():

@@ -12,7 +12,7 @@ from doe.charts.effects import half_normal, ordered_effects
 from doe.charts.means import interactions, main_effects
 from doe.charts.plans import column_correlation, plan_map, precision_map
 from doe.charts.power import detectable_effects
-from doe.charts.profile import conformance, prediction_profile
+from doe.charts.profile import conformance, predictions_by_factor
 from doe.charts.refresh import refresh
 from doe.charts.residuals import residuals_by_factor
 from doe.charts.runs import run_progress
@@ -38,7 +38,7 @@ __all__ = [
     "picture",
     "plan_map",
     "precision_map",
-    "prediction_profile",
+    "predictions_by_factor",
     "refresh",
     "region_fractions",
     "residual_panel",

@@ -18,7 +18,7 @@ from doe.charts.theme import BLUE, INK, RED, SMALL, WIDE, WIDTH, dress, panel_no
 from doe.errors import InputError
 from doe.factors import Factor, Region
 
-__all__ = ["conformance", "prediction_profile"]
+__all__ = ["conformance", "predictions_by_factor"]
 
 _POINTS = 41
 _SIDE = 150  # px, the column of predictions on the right
@@ -26,8 +26,8 @@ _PANEL = 120
 _ROW, _ROW_GAP = 36, 54  # px, of the rows of `conformance`
 
 
-def prediction_profile(fits: Sequence, settings: Mapping | None = None, *,
-                       level: float = 0.95) -> go.Figure:
+def predictions_by_factor(fits: Sequence, settings: Mapping | None = None, *,
+                          level: float = 0.95) -> go.Figure:
     """Predicted responses along each factor, the others kept at a setting.
 
     One row a response, one column a factor: the model with the confidence interval of its

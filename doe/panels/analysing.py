@@ -6,7 +6,7 @@ import ipywidgets as widgets
 
 from doe.conclude import fit_all, fit_response
 from doe.errors import InputError
-from doe.evidence import drawings, effects_table, tests_table
+from doe.evidence import drawings, effects_table, further, tests_table
 from doe.panels.base import Panel, labelled, reports_errors
 from doe.study import Study
 from doe.tables import FONT
@@ -34,8 +34,9 @@ class AnalysingPanel(Panel):
         self.region = study.brief.region if study.plan is None else study.plan.region
         self.fits = fit_all(study)
         if not self.fits:
-            raise InputError("study, records", len(study.done), "no response has two measurements "
-                             "yet", "Record more runs first")
+            raise InputError("study, records", len(study.done), "no response can be fitted yet: "
+                             + " ".join(self.fits.unfitted.values()).rstrip("."),
+                             "Record more runs first")
         full = widgets.Layout(width="96%")
         self.response = widgets.Dropdown(
             options=[(f.response.label, name) for name, f in self.fits.items()], layout=full)
@@ -76,7 +77,7 @@ class AnalysingPanel(Panel):
         for term, box in self.terms.items():
             box.value = term in now.terms
         self._quiet = False
-        self.tell([now.sentence, *now.sentences[1:]])
+        self.tell([now.sentence, *further(now), *self.fits.unfitted.values()])
         self.details.value = "".join(t._repr_html_() for t in (effects_table(now),
                                                                tests_table(now)))
         self._quiet = True

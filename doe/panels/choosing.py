@@ -9,7 +9,7 @@ import pandas as pd
 
 from doe.analysis import Fit
 from doe.brief import Brief
-from doe.charts import contour, prediction_profile, surface
+from doe.charts import contour, predictions_by_factor, surface
 from doe.conclude import recommend
 from doe.decision import Recipe
 from doe.panels.base import Panel, labelled, reports_errors
@@ -111,7 +111,7 @@ class ChoosingPanel(Panel):
             fixed = {n: row[n] for n in self.region.names if n not in (self.x.value, self.y.value)}
             self.draw(draw(chosen, self.x.value, self.y.value, fixed))
         else:
-            self.draw(prediction_profile(self.fits, dict(row)))
+            self.draw(predictions_by_factor(self.fits, dict(row)))
 
     @reports_errors
     def find_best(self) -> None:

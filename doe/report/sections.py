@@ -26,10 +26,16 @@ from doe.analysis.unlearned import unlearned
 from doe.brief_tables import equipment_tables, factor_table, response_table
 from doe.cautions import cautions, to_programmes
 from doe.decision import Confirmation, Recipe
-from doe.decision.recipe import LEAST_SHORTFALL
 from doe.decision.surface import rotations
 from doe.errors import InputError
-from doe.evidence import COMPONENTS, drawings, effects_table, further, tests_table
+from doe.evidence import (
+    COMPONENTS,
+    choice_sentences,
+    drawings,
+    effects_table,
+    further,
+    tests_table,
+)
 from doe.planning import appraise
 from doe.programme import in_words
 from doe.study import Study
@@ -97,7 +103,7 @@ def summary(found: Findings) -> list[dict]:
     fits, recipe = found.fits, found.recipe
     parts = []
     if recipe is not None:
-        first, *others = _on_the_choice(found)
+        first, *others = choice_sentences(found.recipe, found.study.brief, found.unfitted)
         parts += [lead(first), *listed(others), _recipe_table(recipe)]
     if found.confirmed is not None:
         parts += [heading("What the confirmation runs said"),
@@ -237,9 +243,9 @@ def choice(found: Findings) -> list[dict]:
     if recipe is None:
         return []
     settings = {k: v for k, v in recipe.settings.items() if k in study.plan.region.names}
-    first, *others = _on_the_choice(found)
+    first, *others = choice_sentences(found.recipe, found.study.brief, found.unfitted)
     parts = [lead(first), _recipe_table(recipe), *listed(others),
-             drawn(charts.prediction_profile(list(fits.values()), settings))]
+             drawn(charts.predictions_by_factor(list(fits.values()), settings))]
     numeric = [f.name for f in study.plan.region.numeric]
     if len(numeric) >= 2:
         for f in (f for f in fits.values() if isinstance(f, (Fit, MixedFit))):
@@ -295,18 +301,6 @@ SECTIONS = {
     "Cautions": safety,
     "How this report was made": making,
 }
-
-
-def _on_the_choice(found: Findings) -> list[str]:
-    """The sentences of the recipe, what must be known first in front, and what it leaves out."""
-    recipe, labels = found.recipe, [found.study.brief.response(n).label for n in found.unfitted]
-    out = list(recipe.sentences)
-    if not recipe.meets_all:
-        out = ["No setting was found that meets every specification; this is the one that comes "
-               "nearest, not a recipe to release.", *(s for s in out if s != LEAST_SHORTFALL)]
-    if labels:
-        out.append(f"Left out of the choice, having no model: {join(labels)}.")
-    return out
 
 
 def _recipe_table(recipe: Recipe) -> dict:
