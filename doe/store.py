@@ -78,7 +78,7 @@ def open_study(path: str | Path, *, create: Brief | None = None, author: str = "
         near = difflib.get_close_matches(path.name, [p.name for p in path.parent.glob("*")], 1)
         raise StudyFileError(path, "there is no such file", (
             f"Did you mean '{near[0]}'" if near else
-            "Check the path, or start a new study with create=brief"))
+            "Check the path, or start a new study: create=brief, or python -m doe new"))
     mode = "rwc" if create is not None else "ro" if read_only else "rw"
     study_file = StudyFile(path, mode=mode, timeout=timeout)
     try:

@@ -115,7 +115,7 @@ def refuse_filled(db: sqlite3.Connection, path: Path) -> None:
     if 0 < path.stat().st_size < _LEAST_DATABASE:  # which SQLite would take for empty
         raise StudyFileError(path, *_PROBLEMS[sqlite3.SQLITE_NOTADB])
     if db.execute("SELECT count(*) FROM sqlite_master").fetchone() != (0,):
-        raise StudyFileError(path, "it exists already", "Open it without create, or choose "
+        raise StudyFileError(path, "it exists already", "Open it as it is, or choose "
                              "another name")
 
 
@@ -145,5 +145,9 @@ def copy(db: sqlite3.Connection, path: Path) -> None:
     """Write a complete copy to a new file, also while others write."""
     if path.exists():
         raise StudyFileError(path, "it exists already", "Choose another name")
-    with closing(sqlite3.connect(path)) as target:
-        db.backup(target)
+    try:
+        with closing(sqlite3.connect(path)) as target:
+            db.backup(target)
+    except BaseException:
+        path.unlink(missing_ok=True)  # half a copy must not pass for one
+        raise

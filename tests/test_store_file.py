@@ -15,6 +15,7 @@ from study_cases import random_plan, template_brief
 
 from doe.errors import InputError
 from doe.store import StudyFileError, open_study
+from doe.store_file import copy
 
 BRIEF = template_brief()
 PLAN = random_plan(BRIEF, 8)
@@ -239,3 +240,14 @@ def test_text_that_is_no_text_is_refused(path):
 def test_the_error_travels_between_processes():
     error = StudyFileError("a.study", "it is gone", "Look for it")
     assert str(pickle.loads(pickle.dumps(error))) == str(error)
+
+
+def test_half_a_copy_does_not_pass_for_one(tmp_path):
+    class Full:
+        def backup(self, target):
+            target.execute("CREATE TABLE half (of_it)")
+            raise sqlite3.OperationalError("database or disk is full")
+
+    with pytest.raises(sqlite3.OperationalError):
+        copy(Full(), tmp_path / "copy.study")
+    assert list(tmp_path.iterdir()) == []
