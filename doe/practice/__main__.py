@@ -1,9 +1,12 @@
 """``python -m doe.practice [folder]`` writes the invented studies anew."""
 
-import sys
+import argparse
 
 from doe.practice import write_demo
 
 if __name__ == "__main__":
-    for path in write_demo(sys.argv[1] if len(sys.argv) > 1 else "data_demo"):
+    parser = argparse.ArgumentParser(prog="python -m doe.practice",
+                                     description="Write the invented studies anew.")
+    parser.add_argument("folder", nargs="?", default="data_demo", help="where they go")
+    for path in write_demo(parser.parse_args().folder):
         print(path)
