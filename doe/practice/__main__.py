@@ -1,12 +1,12 @@
 """``python -m doe.practice [folder]`` writes the invented studies anew."""
 
-import argparse
+import sys
 
 from doe.practice import write_demo
 
 if __name__ == "__main__":
-    parser = argparse.ArgumentParser(prog="python -m doe.practice",
-                                     description="Write the invented studies anew.")
-    parser.add_argument("folder", nargs="?", default="data_demo", help="where they go")
-    for path in write_demo(parser.parse_args().folder):
+    words = sys.argv[1:]
+    if len(words) > 1 or any(w.startswith("-") for w in words):
+        sys.exit("Usage: python -m doe.practice [folder]   (data_demo, if none is named)")
+    for path in write_demo(*words or ["data_demo"]):
         print(path)
