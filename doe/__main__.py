@@ -166,7 +166,8 @@ def advise(study: StudyPath,
     for number, row in enumerate(found.table.itertuples(), 1):
         out.print(f"\n{number}. {row.plan}, {row.runs} runs: {row.score:.2f} of 1", style="bold",
                   markup=False)
-        out.print(f"   {row.reason}", markup=False)
+        if row.reason not in found.sentence:  # the first plan's is told there
+            out.print(f"   {row.reason}", markup=False)
 
 
 @app.command()

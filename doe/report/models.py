@@ -10,18 +10,15 @@ import pandas as pd
 from doe.analysis.model_file import model_from_plain, model_to_plain
 from doe.analysis.refitting import AnyFit
 from doe.errors import InputError
+from doe.files import keep_file
 
 __all__ = ["load_model", "save_model"]
 
 
 def save_model(fit: AnyFit, path: str | Path) -> Path:
     """Write `model_to_plain` as JSON; a half-written file never takes an old one's place."""
-    path = Path(path)
     text = json.dumps(model_to_plain(fit), indent=2, ensure_ascii=False, allow_nan=False)
-    part = path.with_name(path.name + ".part")
-    part.write_text(text + "\n", encoding="utf-8")
-    part.replace(path)
-    return path
+    return keep_file(path, text + "\n", what="model")
 
 
 def load_model(path: str | Path, data: pd.DataFrame, **options) -> AnyFit:
