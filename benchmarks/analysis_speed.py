@@ -5,12 +5,12 @@ Run: python benchmarks/analysis_speed.py
 
 from __future__ import annotations
 
-import time
 from itertools import product
 
 import numpy as np
 import pandas as pd
 import statsmodels.formula.api as smf
+from stopwatch import seconds
 
 from doe import Factor, Region, Response
 from doe.analysis import fit
@@ -19,14 +19,7 @@ REPEATS = 40
 
 
 def milliseconds(call) -> float:
-    """Median processor time of one call."""
-    call()
-    times = []
-    for _ in range(REPEATS):
-        start = time.process_time()
-        call()
-        times.append(time.process_time() - start)
-    return 1000 * float(np.median(times))
+    return 1000 * seconds(call, REPEATS)
 
 
 def everything(data: pd.DataFrame, response: Response, region: Region) -> None:

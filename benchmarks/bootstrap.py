@@ -6,11 +6,11 @@ Run: python benchmarks/bootstrap.py
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
+from stopwatch import seconds
 
 from doe import Factor, Region, Response
 from doe.analysis import bootstrap, fit
@@ -18,17 +18,6 @@ from doe.analysis.resampling import KINDS, refits, resamples
 
 COUNT = 2000
 REPEATS = 15
-
-
-def seconds(call: Callable) -> float:
-    """Median processor time of one call."""
-    call()
-    times = []
-    for _ in range(REPEATS):
-        start = time.process_time()
-        call()
-        times.append(time.process_time() - start)
-    return float(np.median(times))
 
 
 def main() -> None:
@@ -45,8 +34,8 @@ def main() -> None:
         peer = np.array([(sm.OLS(y[r], x[r]) if kind == "case" else sm.OLS(r, x)).fit().params
                          for r in drawn])
         loop = time.process_time() - start
-        ours = seconds(lambda drawn=drawn, kind=kind: refits(model, drawn, kind))
-        whole = seconds(lambda kind=kind: bootstrap(model, count=COUNT, kind=kind))
+        ours = seconds(lambda drawn=drawn, kind=kind: refits(model, drawn, kind), REPEATS)
+        whole = seconds(lambda kind=kind: bootstrap(model, count=COUNT, kind=kind), REPEATS)
         found = bootstrap(model, count=COUNT, kind=kind)
         error = np.abs(found.coefficients - peer).max() if not found.lost else np.nan
         print(f"{kind:11s} loop {1000 * loop:6.0f} ms; refits {1000 * ours:5.2f} ms, ratio "

@@ -6,8 +6,6 @@ Run: python benchmarks/kinds.py
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
 from itertools import product
 
 import numpy as np
@@ -15,6 +13,7 @@ import pandas as pd
 import statsmodels.api as sm
 from scipy import optimize, stats
 from statsmodels.miscmodels.ordinal_model import OrderedModel
+from stopwatch import seconds
 
 from doe import Factor, Region, Response
 from doe.analysis.kinds import fit_kind
@@ -25,15 +24,8 @@ TERMS = "(a + b + c)**2"
 LIMIT = 1.5
 
 
-def milliseconds(call: Callable) -> float:
-    """Median processor time of one call."""
-    call()
-    times = []
-    for _ in range(REPEATS):
-        start = time.process_time()
-        call()
-        times.append(time.process_time() - start)
-    return 1000 * float(np.median(times))
+def milliseconds(call) -> float:
+    return 1000 * seconds(call, REPEATS)
 
 
 def study() -> tuple[pd.DataFrame, Region, np.ndarray]:

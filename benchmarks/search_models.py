@@ -6,11 +6,11 @@ Run: python benchmarks/search_models.py
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
+from stopwatch import seconds
 
 from doe import Factor, Region, Response
 from doe.analysis import Fit, Search, fit, reality_check, search
@@ -19,17 +19,6 @@ from doe.analysis.gram import Reduced
 from doe.terms import INTERCEPT
 
 REPEATS = 30
-
-
-def seconds(call: Callable, repeats: int = REPEATS) -> float:
-    """Median processor time of one call."""
-    call()
-    times = []
-    for _ in range(repeats):
-        start = time.process_time()
-        call()
-        times.append(time.process_time() - start)
-    return float(np.median(times))
 
 
 def model_of(factors: int, terms: str, runs: int = 40) -> Fit:
@@ -72,9 +61,9 @@ def compare(name: str, factors: int, terms: str, *, check: bool = True) -> None:
     error = float(np.abs(ours - peer).max())
     chosen = pool.terms, members[np.argmin(peer)]
     same = set(found.best) == {INTERCEPT, *(t for t, b in zip(*chosen, strict=True) if b)}
-    core = seconds(lambda: scores(Rule(), Reduced.of(pool.base, pool.columns, y), sets))
-    bare = seconds(lambda: search(model))
-    whole = seconds(lambda: tables_of(search(model)))
+    core = seconds(lambda: scores(Rule(), Reduced.of(pool.base, pool.columns, y), sets), REPEATS)
+    bare = seconds(lambda: search(model), REPEATS)
+    whole = seconds(lambda: tables_of(search(model)), REPEATS)
     print(f"{name}: {len(sets):,} models, criterion differs by {error:.0e} "
           f"({'within' if error < 1e-9 else 'BEYOND'} 1e-9), {'same' if same else 'OTHER'} winner")
     print(f"  statsmodels loop       {1 / each:12,.0f} models/s")
