@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from html import unescape
+from threading import Event, Thread
 
+import ipywidgets as widgets
 import pytest
 
+from doe.errors import InputError
 from doe.panels import AnalysingPanel, ChoosingPanel, PlanningPanel, RunningPanel
+from doe.panels.base import Panel, reports_errors
 from doe.planning import advise, compare
 from doe.planning.changes import set_ups
 from doe.practice import open_practice
@@ -34,6 +38,110 @@ def run_study(tmp_path_factory):
 def choose_plan(panel: PlanningPanel, text: str) -> None:
     panel.family.index = next(i for i, label in enumerate(panel.family.options)
                               if text in label[0])
+
+
+class Counter(Panel):
+    """A panel that does what a test tells it to, step by step."""
+
+    def __init__(self, inner=lambda: None):
+        super().__init__()
+        self.inner, self.log = inner, []
+        self.control, self.button = widgets.IntText(0), widgets.Button()
+        self.on_change(self.control, lambda change: self.step(change.new))
+        self.on_click(self.button, lambda: self.step("pressed"))
+
+    @reports_errors
+    def step(self, value):
+        self.log.append(f"{value} begins")
+        self.inner()
+        self.log.append(f"{value} ends")
+
+
+def refuse():
+    raise InputError("time", 3, "it is too short", "Give more")
+
+
+def fail():
+    raise ZeroDivisionError("division by <zero>")
+
+
+class TestGuard:
+    def test_bad_input_is_told_and_goes_no_further(self):
+        panel = Counter(refuse)
+        panel.control.value = 1
+        assert "Not done: time = 3: it is too short. Give more." in panel.status.value
+        panel.say("")
+        panel.button.click()
+        assert "too short" in panel.status.value
+        assert panel.log == ["1 begins", "pressed begins"]
+
+    def test_a_defect_is_told_by_name_and_raised(self):
+        panel = Counter(fail)
+        with pytest.raises(ZeroDivisionError) as caught:
+            panel.control.value = 1
+        assert caught.traceback[-1].name == "fail"
+        assert "ZeroDivisionError: division by &lt;zero&gt;" in panel.status.value
+        panel.inner = lambda: None  # and the lock is free again, for another thread too
+        other = Thread(target=panel.step, args=(2,))
+        other.start()
+        other.join(10)
+        assert panel.log[-1] == "2 ends"
+
+    def test_an_action_stops_where_a_part_of_it_fails(self):
+        outer = Counter()
+
+        def part():
+            outer.inner = refuse
+            outer.step("part")
+        outer.inner = part
+        outer.step("whole")
+        assert outer.log == ["whole begins", "part begins"]
+        assert "too short" in outer.status.value
+
+    def test_callbacks_of_one_panel_do_not_interleave(self):
+        panel, inside, go_on = Counter(), Event(), Event()
+
+        def wait():
+            inside.set()
+            assert go_on.wait(10)
+        panel.inner = wait
+        first = Thread(target=panel.step, args=("first",))
+        first.start()
+        assert inside.wait(10)
+        second = Thread(target=panel.button.click)
+        second.start()
+        second.join(0.05)
+        assert panel.log == ["first begins"]
+        go_on.set()
+        first.join(10)
+        second.join(10)
+        assert panel.log == ["first begins", "first ends", "pressed begins", "pressed ends"]
+
+    def test_quietly_set_controls_call_nothing(self):
+        panel = Counter()
+        with panel.quietly():
+            panel.control.value = 5
+        panel.control.value = 6
+        assert panel.log == ["6 begins", "6 ends"]
+
+    def test_a_panel_that_could_not_refresh_refuses_to_write(self):
+        panel = Counter()
+
+        def refreshed(action):
+            with panel.refreshing():
+                action()
+        panel.inner = lambda: refreshed(refuse)
+        panel.button.click()
+        assert "may be out of date" in panel.status.value
+        panel.inner = panel.check_fresh
+        panel.step("write")
+        assert "Not done" in panel.status.value
+        assert panel.log[-1] == "write begins"
+        panel.inner = lambda: refreshed(lambda: None)
+        panel.button.click()
+        panel.inner = panel.check_fresh
+        panel.step("write")
+        assert panel.log[-1] == "write ends"
 
 
 class TestPlanning:

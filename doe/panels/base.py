@@ -1,11 +1,18 @@
-"""What every panel shares: frame, status line, and a picture for readers without a kernel."""
+"""What every panel shares: frame, status line, and a picture for readers without a kernel.
+
+JupyterLab hands the messages of widgets to a second thread of the kernel, so a callback may run
+while a cell does, or while another panel's callback does. Whatever a control sets off therefore
+goes through `Panel.guard`, one at a time for each panel.
+"""
 
 from __future__ import annotations
 
 from base64 import b64encode
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from functools import wraps
 from html import escape
+from threading import RLock
 
 import ipywidgets as widgets
 import plotly.graph_objects as go
@@ -32,9 +39,15 @@ class Panel:
         The finding in sentences.
     status : ipywidgets.HTML
         The outcome of the last thing done.
+    fresh : bool
+        False while the panel does not show the study as it stands; nothing is written then.
     """
 
     def __init__(self) -> None:
+        self.fresh = True
+        self._lock = RLock()
+        self._depth = 0
+        self._quiet = False
         self.figure = go.FigureWidget()
         self.words = widgets.HTML().add_class("panel-words")
         self.details = widgets.HTML()
@@ -64,23 +77,94 @@ class Panel:
         self.status.value = (f'<div role="status" style="{FONT};border-left:4px solid {colour};'
                              f'padding:2px 8px;margin:6px 0">{mark}{escape(text)}</div>')
 
+    # ---- what controls set off
+
+    def on_change(self, controls: widgets.Widget | Iterable[widgets.Widget],
+                  action: Callable) -> None:
+        """Call ``action(change)``, guarded, when a control's value changes, but not `quietly`."""
+        def changed(change) -> None:
+            with self.guard():
+                if not self._quiet:
+                    action(change)
+        for control in [controls] if isinstance(controls, widgets.Widget) else controls:
+            control.observe(changed, "value")
+
+    def on_click(self, button: widgets.Button, action: Callable) -> None:
+        """Call ``action()``, guarded, when the button is pressed."""
+        def pressed(_button) -> None:
+            with self.guard():
+                action()
+        button.on_click(pressed)
+
+    @contextmanager
+    def guard(self) -> Iterator[None]:
+        """Hold the panel's lock and report what fails in the status line.
+
+        The outermost guard reports, so that an action stops where a part of it fails. It keeps
+        an `InputError` to itself; anything else is a defect and is raised further, for the
+        cell that called, or for the notebook's log.
+        """
+        with self._lock:
+            self._depth += 1
+            outermost = self._depth == 1
+            try:
+                yield
+            except InputError as error:
+                if not outermost:
+                    raise
+                self.say(str(error) + self._out_of_date, wrong=True)
+            except Exception as error:
+                if outermost:
+                    self.say(f"an unexpected error stopped this: {type(error).__name__}: {error}. "
+                             "Where it happened stands in the notebook's log (View, Show Log "
+                             "Console)." + self._out_of_date, wrong=True)
+                raise
+            finally:
+                self._depth -= 1
+
+    @contextmanager
+    def quietly(self) -> Iterator[None]:
+        """Set controls without what `on_change` would call."""
+        with self._lock:
+            before, self._quiet = self._quiet, True
+            try:
+                yield
+            finally:
+                self._quiet = before
+
+    @contextmanager
+    def refreshing(self) -> Iterator[None]:
+        """Show the study as it stands; if that fails the panel is not `fresh`."""
+        self.fresh = False
+        yield
+        self.fresh = True
+
+    def check_fresh(self) -> None:
+        """Refuse to write from a panel that does not show the study as it stands."""
+        if not self.fresh:
+            raise InputError("panel", "not refreshed", "the study could not be shown the last "
+                             "time", "Refresh the panel, or run its cell again")
+
+    @property
+    def _out_of_date(self) -> str:
+        return "" if self.fresh else (" What the panel shows may be out of date; nothing is "
+                                      "written from it until it is refreshed.")
+
     def _repr_mimebundle_(self, **kwargs) -> dict:
         bundle = dict(self.box._repr_mimebundle_(**kwargs))
-        png = picture(self.figure) if self.figure.data else None
+        with self._lock:
+            png = picture(self.figure) if self.figure.data else None
         if png is not None:
             bundle["image/png"] = b64encode(png).decode()
         return bundle
 
 
 def reports_errors(action: Callable) -> Callable:
-    """Show an `InputError` of a panel's method in its status line instead of a traceback."""
+    """Guard a panel's method, for those who call it from a cell; see `Panel.guard`."""
     @wraps(action)
     def guarded(panel: Panel, *args, **kwargs):
-        try:
+        with panel.guard():
             return action(panel, *args, **kwargs)
-        except InputError as error:
-            panel.say(str(error), wrong=True)
-            return None
     return guarded
 
 

@@ -62,10 +62,10 @@ class RunningPanel(Panel):
             self.discard,
             labelled("Show", self.watch),
         ])
-        self.run.observe(lambda _: self.show_run(), "value")
-        self.watch.observe(lambda _: self.show_progress(), "value")
-        self.keep.on_click(lambda _: self.record())
-        self.discard.on_click(lambda _: self.void())
+        self.on_change(self.run, lambda _: self.show_run())
+        self.on_change(self.watch, lambda _: self.show_progress())
+        self.on_click(self.keep, self.record)
+        self.on_click(self.discard, self.void)
         self.refresh(study)
 
     def refresh(self, study: Study | None = None) -> None:
