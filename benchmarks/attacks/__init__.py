@@ -1,0 +1,1 @@
+"""Attacks on what the package promises to keep: ``python -m benchmarks.attacks --all``."""
