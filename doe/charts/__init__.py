@@ -1,7 +1,7 @@
 """Charts: a result in, a plotly figure out, all with one look.
 
 Every function returns a ``plotly.graph_objects.Figure`` whose title says the finding.
-`refresh` brings a figure on screen up to date; `Still` shows one without a kernel.
+`Still` shows one without a kernel.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from doe.charts.means import interactions, main_effects
 from doe.charts.plans import column_correlation, plan_map, precision_map
 from doe.charts.power import detectable_effects
 from doe.charts.profile import conformance, predictions_by_factor
-from doe.charts.refresh import refresh
 from doe.charts.residuals import residuals_by_factor
 from doe.charts.runs import run_progress
 from doe.charts.still import Still, picture
@@ -39,7 +38,6 @@ __all__ = [
     "plan_map",
     "precision_map",
     "predictions_by_factor",
-    "refresh",
     "region_fractions",
     "residual_panel",
     "residuals_by_factor",

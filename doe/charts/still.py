@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import plotly.graph_objects as go
 
-__all__ = ["Still", "picture"]
+__all__ = ["Still", "live", "picture"]
 
 
 @lru_cache(maxsize=1)
@@ -33,6 +33,12 @@ def picture(figure: go.Figure, scale: float = 1.5) -> bytes | None:
     return drawer.calc_fig_sync(go.Figure(figure).to_dict(), opts={"format": "png", "scale": scale})
 
 
+def live(figure: go.Figure) -> dict:
+    """The figure as the notebook draws it, by mime type, with its title as plain text."""
+    return {"text/plain": figure.layout.title.text or "figure",
+            "application/vnd.plotly.v1+json": json.loads(figure.to_json())}
+
+
 class Still:
     """A figure that shows itself live where it can and as a picture everywhere else."""
 
@@ -40,9 +46,7 @@ class Still:
         self.figure = figure
 
     def _repr_mimebundle_(self, **kwargs) -> dict:
-        title = self.figure.layout.title.text or "figure"
-        bundle = {"text/plain": title,
-                  "application/vnd.plotly.v1+json": json.loads(self.figure.to_json())}
+        bundle = live(self.figure)
         png = picture(self.figure)
         if png is not None:
             bundle["image/png"] = b64encode(png).decode()

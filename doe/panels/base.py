@@ -17,14 +17,14 @@ from threading import RLock
 import ipywidgets as widgets
 import plotly.graph_objects as go
 
-from doe.charts.refresh import refresh
-from doe.charts.still import picture
+from doe.charts.still import live, picture
 from doe.errors import InputError
 from doe.tables import FONT, STYLE, Sentences
 
 __all__ = ["Panel", "label", "labelled", "reports_errors"]
 
 CONTROLS_WIDTH = "340px"
+PLOT_EDGE = 8  # px that the notebook puts round an output
 
 
 class Panel:
@@ -34,7 +34,10 @@ class Panel:
     ----------
     box : ipywidgets.Widget
         The whole panel; a notebook shows it when the panel stands last in a cell.
-    figure : plotly.graph_objects.FigureWidget
+    figure : plotly.graph_objects.Figure
+        The chart now shown.
+    plot : ipywidgets.Output
+        Where it is shown.
     words : ipywidgets.HTML
         The finding in sentences.
     status : ipywidgets.HTML
@@ -48,7 +51,8 @@ class Panel:
         self._lock = RLock()
         self._depth = 0
         self._quiet = False
-        self.figure = go.FigureWidget()
+        self.figure = go.Figure()
+        self.plot = widgets.Output()
         self.words = widgets.HTML().add_class("panel-words")
         self.details = widgets.HTML()
         self.status = widgets.HTML()
@@ -59,13 +63,23 @@ class Panel:
         left = widgets.VBox([*controls, self.status],
                             layout=widgets.Layout(width=CONTROLS_WIDTH, min_width=CONTROLS_WIDTH,
                                                   padding="0 16px 0 0"))
-        right = widgets.VBox([widgets.HTML(STYLE), self.words, self.figure, self.details],
+        right = widgets.VBox([widgets.HTML(STYLE), self.words, self.plot, self.details],
                              layout=widgets.Layout(flex="1 1 auto", min_width="0"))
         self.box = widgets.HBox([left, right], layout=widgets.Layout(align_items="flex-start"))
 
-    def draw(self, figure: go.Figure) -> None:
-        """Show the figure in place of the last one."""
-        refresh(self.figure, figure)
+    def draw(self, figure: go.Figure | None) -> None:
+        """Show the figure in place of the last one; None shows none.
+
+        Each figure is drawn afresh, as an output of the notebook. A figure patched in place
+        keeps what plotly.js does not clear, and a widget that brings plotly.js along with every
+        figure takes longer to start than the two seconds it is given on a busy machine.
+        """
+        self.figure = figure or go.Figure()
+        # The height is kept while one figure gives way to the next, so that nothing jumps.
+        height = self.figure.layout.height
+        self.plot.layout.height = f"{height + PLOT_EDGE}px" if height else None
+        self.plot.outputs = () if figure is None else (
+            {"output_type": "display_data", "metadata": {}, "data": live(figure)},)
 
     def tell(self, sentences: Iterable[str]) -> None:
         """Show a finding in sentences; plain text."""
