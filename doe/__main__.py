@@ -32,17 +32,17 @@ app = typer.Typer(
 
 StudyPath = Annotated[Path, typer.Argument(metavar="STUDY", help="The study file.")]
 Out = Annotated[Path | None, typer.Option("--out", "-o", help="Where to write.")]
-Seed = Annotated[int | None, typer.Option(help="Draws what is drawn; recorded.")]
-Author = Annotated[str, typer.Option(help="Who says so.")]
+Seed = Annotated[int | None, typer.Option(help="Random seed (recorded with the study).")]
+Author = Annotated[str, typer.Option(help="Author of the change.")]
 Reason = Annotated[str, typer.Option(help="Why, if runs are recorded already.")]
-Look = Annotated[bool, typer.Option("--look", help="Show the plan, keep nothing.")]
+Look = Annotated[bool, typer.Option("--look", help="Preview only.")]
 out = Console(highlight=False, soft_wrap=True)
 
 
 @app.command()
 def demo(folder: Annotated[Path, typer.Option(help="Where the files go.")] = Path("demo_study"),
-         seed: Annotated[int, typer.Option(help="Of the simulated noise and run order.")] = 11,
-         ) -> None:
+         seed: Annotated[int, typer.Option(help="Random seed of the simulated noise and the run "
+                                           "order.")] = 11) -> None:
     """See a whole study done, from plan to report.
 
     The scenario is invented and the mixer is simulated.
@@ -124,7 +124,7 @@ def plan(study: StudyPath,
              "replicates": replicates, "blocks": blocks, "whole_plots": groups, "ratio": ratio,
              "criterion": criterion, "model": model, "starts": starts, "seed": seed}
     options = {k: v for k, v in given.items() if v is not None}
-    with open_study(study) as file:
+    with open_study(study, read_only=look) as file:
         brief = file.read().brief
         options = usual_centre_points(family, brief.region) | options
         with _progress() as step:
@@ -189,7 +189,7 @@ def augment(study: StudyPath,
     from doe.planning import augment as add_runs
     from doe.store import open_study
 
-    with open_study(study) as file:
+    with open_study(study, read_only=look) as file:
         value = file.read()
         if value.plan is None:
             raise InputError("study", str(study), "it has no plan to add runs to",
@@ -240,7 +240,7 @@ def sheet(study: StudyPath, file: Annotated[Path, typer.Option(
     from doe.sheets import write_sheet
     from doe.store import open_study
 
-    with open_study(study) as opened:
+    with open_study(study, read_only=True) as opened:
         write_sheet(opened.read(), file, overwrite=overwrite)
     out.print(f"Run sheet: {file.resolve()}", markup=False)
 
@@ -252,7 +252,7 @@ def import_(study: StudyPath,
             correct: Annotated[bool, typer.Option("--correct", help="Let values in the sheet "
                                                   "replace recorded ones.")] = False,
             reason: Annotated[str, typer.Option(help="Why recorded values change.")] = "",
-            author: Annotated[str, typer.Option(help="Who says so.")] = "",
+            author: Author = "",
             decimal: Annotated[str | None, typer.Option(help="Decimal mark of a CSV, '.' or ',', "
                                                         "where the file leaves it open.")] = None,
             ) -> None:
@@ -272,7 +272,7 @@ def status(study: StudyPath) -> None:
     """Say how far a study is, and what did not go as planned."""
     from doe.store import open_study
 
-    with open_study(study) as opened:
+    with open_study(study, read_only=True) as opened:
         value = opened.read()
     out.print(value.brief.title, markup=False)
     out.print(value.progress, markup=False)
@@ -373,7 +373,7 @@ def _top(version: Annotated[bool, typer.Option("--version", help="Show the versi
 def _read_with_plan(study: Path):
     from doe.store import open_study
 
-    with open_study(study) as opened:
+    with open_study(study, read_only=True) as opened:
         value = opened.read()
     if value.plan is None:
         raise InputError("study", str(study), "it has no plan yet",

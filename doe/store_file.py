@@ -71,9 +71,11 @@ def translated(path: Path) -> Iterator[None]:
 def connect(path: Path, *, mode: str, timeout: float) -> sqlite3.Connection:
     """A connection in mode "ro", "rw" or "rwc" (create), set to lose nothing acknowledged."""
     # The file is never opened past SQLite: closing it would drop SQLite's locks on it.
-    if mode != "ro" and path.exists() and not os.access(
-            path, os.W_OK, effective_ids=os.access in os.supports_effective_ids):
+    if mode != "ro" and path.exists() and not _writable(path):
         raise StudyFileError(path, *_PROBLEMS[sqlite3.SQLITE_READONLY])
+    read_only = mode == "ro"
+    if read_only and _writable(path) and _writable(path.parent):
+        mode = "rw"  # who may only read cannot take away the log when closing
     uri = f"{path.absolute().as_uri()}?mode={mode}"
     db = sqlite3.connect(uri, uri=True, timeout=timeout, isolation_level=None)
     if mode == "ro":
@@ -88,7 +90,12 @@ def connect(path: Path, *, mode: str, timeout: float) -> sqlite3.Connection:
             db = sqlite3.connect(uri + "&immutable=1", uri=True, isolation_level=None)
     db.execute("PRAGMA foreign_keys = ON")
     db.execute("PRAGMA synchronous = FULL")
+    db.execute(f"PRAGMA query_only = {int(read_only)}")
     return db
+
+
+def _writable(path: Path) -> bool:
+    return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
 
 
 @contextmanager

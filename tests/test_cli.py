@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import subprocess
 import sys
 from io import StringIO
@@ -12,6 +14,7 @@ from typer.testing import CliRunner
 
 from doe.__main__ import INPUT_REFUSED, app
 from doe.errors import InputError
+from doe.practice import open_practice
 from doe.store import open_study
 
 runner = CliRunner()
@@ -100,14 +103,6 @@ def test_every_command_explains_itself():
         assert "Usage" in call(command, "--help")
 
 
-def test_the_demo_ends_with_a_report(tmp_path):
-    said = call("demo", "--folder", tmp_path / "demo", "--seed", 4)
-    report = tmp_path / "demo" / "second_surface.html"
-    assert report.exists()
-    assert str(report) in said.replace("\n", "")
-    assert "invented" in said
-
-
 @pytest.fixture
 def begun(tmp_path):
     """A study with a screening plan whose first run is recorded."""
@@ -185,6 +180,14 @@ def planned(tmp_path_factory):
     return study
 
 
+@pytest.fixture(scope="module")
+def performed(tmp_path_factory):
+    """A study all of whose runs are recorded."""
+    study = tmp_path_factory.mktemp("cli") / "a.study"
+    with open_practice(study, "run"):
+        return study
+
+
 @pytest.mark.parametrize("words", [
     ["report", "{study}", "--out", "{study}"],
     ["report", "{study}", "--out", "{folder}/brief.toml"],
@@ -215,3 +218,30 @@ def test_a_plan_says_nothing_of_a_response_that_it_has_nothing_to_say_of(tmp_pat
     call("new", study, "--brief", brief)
     lines = call("plan", study, "--seed", 1).splitlines()
     assert not [line for line in lines if line.startswith("•") and line.rstrip().endswith(":")]
+
+
+READING = [["status"], ["sheet", "--out", "{folder}/s.csv"], ["report", "--out", "{folder}/r.html"],
+           ["plan", "--look", "--seed", 1], ["augment", "--look", "--seed", 1],
+           ["advise", "--runs", 12], ["analyse"], ["choose"]]
+
+
+@pytest.mark.parametrize("words", READING, ids=lambda words: words[0])
+def test_a_study_that_is_write_protected_can_be_read(performed, tmp_path, words, monkeypatch):
+    """As administrator of the machine, who may write anything, only a pretence of it."""
+    study = shutil.copy(performed, tmp_path / "a.study")
+    study.chmod(0o444)
+    access = os.access
+    monkeypatch.setattr("os.access", lambda path, mode, **more: access(path, mode, **more) and not (
+        mode & os.W_OK and str(path) == str(study)))
+    before = study.read_bytes()
+    call(words[0], study, *(str(w).format(folder=tmp_path) for w in words[1:]))
+    assert study.read_bytes() == before
+    with pytest.raises(InputError, match="write-protected"):
+        call("plan", study, "--seed", 2)
+
+
+@pytest.mark.parametrize("words", READING[:2], ids=lambda words: words[0])
+def test_reading_leaves_nothing_beside_the_study(performed, tmp_path, words):
+    shutil.copy(performed, tmp_path / "a.study")
+    call(words[0], tmp_path / "a.study", *(str(w).format(folder=tmp_path) for w in words[1:]))
+    assert {p.suffix for p in tmp_path.iterdir()} <= {".study", ".csv", ".html"}

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from doe.brief import Brief
+from doe.errors import InputError
+from doe.practice.replacing import OPERATOR, made_aside, untouched
 from doe.practice.scenario import demo_brief, surface_brief
 from doe.practice.simulation import simulate
 from doe.records import Record
@@ -23,7 +25,6 @@ __all__ = ["SEED", "demo_study", "demo_surface", "write_demo"]
 SEED = 3
 START = datetime(2026, 3, 3, 8, 30, tzinfo=UTC)
 BETWEEN_RUNS = timedelta(minutes=25)
-OPERATOR = "operator A (invented)"
 
 
 def demo_study(path: str | Path, *, seed: int = SEED) -> Study:
@@ -100,22 +101,41 @@ def _perform(path: str | Path, brief: Brief, plan: Plan, seed: int, *, start: da
         if when.hour >= 15:
             when = datetime(when.year, when.month, when.day, 8, 30, tzinfo=UTC) + timedelta(days=1)
     with open_study(path, create=brief) as study_file:
-        study_file.set_plan(plan)
+        study_file.set_plan(plan, author=brief.author)
         study_file.record_many(records)
         return study_file.read()
 
 
 def write_demo(folder: str | Path, *, seed: int = SEED) -> list[Path]:
-    """Write both study files and their results as CSV into `folder`, replacing older ones."""
-    folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
-    written = []
-    for name, make in (("first_screening", demo_study), ("second_surface", demo_surface)):
-        path = folder / f"{name}.study"
-        for suffix in ("", "-wal", "-shm"):  # SQLite would play an old log into the new file
-            path.with_name(path.name + suffix).unlink(missing_ok=True)
-        study = make(path, seed=seed)
-        table = folder / f"{name}.csv"
-        study.table().to_csv(table, index=False, float_format="%.6g", lineterminator="\n")
-        written += [path, table]
-    return written
+    """Write both study files and their results as CSV into `folder`, replacing older ones.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be used, or a file of one of the names is none of an earlier call
+        or was changed since: it is left alone, and nothing is written.
+    """
+    folder, names = Path(folder), {}
+    for stem, brief in (("first_screening", demo_brief()), ("second_surface", surface_brief())):
+        names[f"{stem}.study"] = untouched(brief.title)
+        names[f"{stem}.csv"] = _as_written
+    with made_aside(folder, names) as aside:
+        for stem, make in (("first_screening", demo_study), ("second_surface", demo_surface)):
+            table = _as_csv(make(aside / f"{stem}.study", seed=seed))
+            (aside / f"{stem}.csv").write_bytes(table)
+    return [folder / name for name in names]
+
+
+def _as_csv(study: Study) -> bytes:
+    return study.table().to_csv(index=False, float_format="%.6g", lineterminator="\n").encode()
+
+
+def _as_written(table: Path) -> bool:
+    """Whether the results are still those of the study file beside them."""
+    from doe.store import open_study
+
+    try:
+        with open_study(table.with_suffix(".study"), read_only=True) as study_file:
+            return table.read_bytes() == _as_csv(study_file.read())
+    except InputError:
+        return False
