@@ -20,6 +20,7 @@ from doe.programme import (
     ATMOSPHERE,
     GREATEST_AIR,
     QUANTITIES,
+    UNITS,
     Programme,
     Step,
     quantity_of,
@@ -38,8 +39,7 @@ RESERVED_COLUMNS = ("run", "attempt", "block", "point", "standard", "whole_plot"
 GREATEST_FILL = {"without vacuum": 2 / 3, "under vacuum": 1 / 2}
 """Share of the vessel beyond which head-space is short (common practice, no source)."""
 
-_UNITS = {"revolution": "rpm", "rotation_ratio": "", "time": "s", "pressure": "kPa",
-          "fill_mass": "g"}
+_UNITS = {**UNITS, "fill_mass": "g"}
 _PARTS = {"mixer": Mixer, "vessel": Vessel, "material": Material, "region": Region,
           "bench": Bench}
 

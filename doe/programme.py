@@ -19,10 +19,11 @@ from doe.units import check_numbers, with_unit
 if TYPE_CHECKING:
     from doe.mixer import Material, Mixer, Vessel
 
-__all__ = ["ATMOSPHERE", "GREATEST_AIR", "QUANTITIES", "Programme", "Step", "in_words",
+__all__ = ["ATMOSPHERE", "GREATEST_AIR", "QUANTITIES", "UNITS", "Programme", "Step", "in_words",
            "quantity_of", "setting_of", "step_of", "steps_of"]
 
-QUANTITIES = ("revolution", "rotation_ratio", "time", "pressure")
+UNITS = {"revolution": "rpm", "rotation_ratio": "", "time": "s", "pressure": "kPa"}
+QUANTITIES = tuple(UNITS)
 ATMOSPHERE = 101.3
 """kPa."""
 
@@ -70,7 +71,7 @@ def in_words(name: str, value: float | str) -> str:
     """A setting with its unit: ``"degassing time 90 s"``."""
     if isinstance(value, str):
         return f"{name.replace('_', ' ')} {value}"
-    unit = {"revolution": "rpm", "time": "s", "pressure": "kPa"}.get(quantity_of(name), "")
+    unit = UNITS.get(quantity_of(name), "")
     return f"{name.replace('_', ' ')} {value:.6g} {unit}".rstrip()
 
 

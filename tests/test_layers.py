@@ -10,7 +10,7 @@ import pytest
 HOME = Path(__file__).parent.parent / "doe"
 FLOORS = (
     {"errors", "units", "constraints", "factors", "responses", "terms", "programme", "mixer",
-     "bench", "budgets", "physics", "wording", "plain", "cautions", "files"},
+     "bench", "budgets", "physics", "wording", "plain", "plausible", "cautions", "files"},
     {"planning", "analysis"},
     {"decision"},
     {"brief", "brief_extremes", "brief_toml", "brief_tables", "records", "study", "deviations",

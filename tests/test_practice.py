@@ -22,12 +22,15 @@ from doe.practice import (
     demo_study,
     demo_surface,
     one_knob_at_a_time,
+    open_practice,
     optimum,
+    perform_due,
     simulate,
     surface_brief,
     truth,
     write_demo,
 )
+from doe.practice.replacing import MAKER
 from doe.practice.studies import SEED
 from doe.programme import ATMOSPHERE
 from doe.store import open_study
@@ -395,3 +398,42 @@ def test_the_files_that_are_handed_out_hold_what_the_simulation_gives(tmp_path, 
     told = pd.read_csv(source.with_suffix(".csv"))
     pd.testing.assert_frame_equal(told[NAMES], table[NAMES], check_dtype=False)
     assert f"Seed {SEED} " in (source.parent / "README.md").read_text()
+
+
+# ---- practice keeps out of real work
+
+@pytest.mark.parametrize("brief", [
+    BRIEF.replace(invented=False), BRIEF,
+    BRIEF.replace(author=MAKER, invented=False)], ids=["real", "copied brief", "author alone"])
+def test_practice_writes_nothing_into_a_file_it_did_not_make(tmp_path, brief):
+    path = tmp_path / "real.study"
+    with open_study(path, create=brief) as file:
+        file.set_plan(make_plan(REGION, "fractional factorial", runs=8, seed=1,
+                                mixer=brief.mixer))
+        before = file.read()
+        with pytest.raises(InputError, match="not made by open_practice"):
+            perform_due(file)
+        for stage in ("briefed", "planned", "run", "surface"):
+            with pytest.raises(InputError, match=r"real\.study.*Open your own study"):
+                open_practice(path, stage)
+        after = file.read()
+    assert not after.records
+    assert after.trail.equals(before.trail)
+
+
+def test_a_file_made_for_practice_goes_on_where_it_was(tmp_path):
+    path = tmp_path / "a.study"
+    for stage, done in (("briefed", 0), ("planned", 0), ("run", 11), ("planned", 11)):
+        with open_practice(path, stage) as file:
+            assert len(file.read().done) == done
+    with open_practice(tmp_path / "b.study", "surface") as file:
+        assert len(file.read().done) == 28
+        assert perform_due(file) == 0
+
+
+def test_a_practice_study_that_turns_real_is_left_alone(tmp_path):
+    with open_practice(tmp_path / "a.study", "planned") as file:
+        file.set_brief(file.read().brief.replace(invented=False))
+        with pytest.raises(InputError, match="not made by open_practice"):
+            perform_due(file)
+        assert not file.read().records

@@ -15,9 +15,11 @@ from pathlib import Path
 from doe.errors import InputError
 from doe.practice.scenario import demo_brief
 
-__all__ = ["OPERATOR", "made_aside", "titled", "untouched"]
+__all__ = ["MAKER", "OPERATOR", "made_aside", "titled", "untouched"]
 
 OPERATOR = "operator A (invented)"
+MAKER = "simulated mixer (doe.practice)"
+"""Author of the first entry of every study file made for practice."""
 _REMEDY = "Name another folder, or move that file away"
 _BESIDE = ("-wal", "-shm", "-journal")
 _HEAD = 65_536
@@ -72,7 +74,7 @@ def untouched(title: str) -> Callable[[Path], bool]:
         first = study.trail.iloc[0]
         entered = study.trail.loc[study.trail["kind"] != "plan", "who"]  # by whoever was logged in
         return (study.brief.title == title and study.brief.invented and first["kind"] == "brief"
-                and set(entered) <= {demo_brief().author, OPERATOR})
+                and set(entered) <= {MAKER, demo_brief().author, OPERATOR})
 
     return is_own
 

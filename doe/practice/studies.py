@@ -11,7 +11,7 @@ import pandas as pd
 
 from doe.brief import Brief
 from doe.errors import InputError
-from doe.practice.replacing import OPERATOR, made_aside, untouched
+from doe.practice.replacing import MAKER, OPERATOR, made_aside, untouched
 from doe.practice.scenario import demo_brief, surface_brief
 from doe.practice.simulation import simulate
 from doe.records import Record
@@ -30,7 +30,7 @@ BETWEEN_RUNS = timedelta(minutes=25)
 def demo_study(path: str | Path, *, seed: int = SEED) -> Study:
     """Write the invented screening study: a fraction of four factors in 8 + 3 runs.
 
-    Two things go wrong, as they do: a run is voided because the lid was not seated, and
+    Two things go wrong, as they do: a run is set aside because the lid was not seated, and
     repeated; and in another the pump does not quite reach the pressure asked for.
 
     Parameters
@@ -100,7 +100,7 @@ def _perform(path: str | Path, brief: Brief, plan: Plan, seed: int, *, start: da
         when += BETWEEN_RUNS
         if when.hour >= 15:
             when = datetime(when.year, when.month, when.day, 8, 30, tzinfo=UTC) + timedelta(days=1)
-    with open_study(path, create=brief) as study_file:
+    with open_study(path, create=brief, author=MAKER) as study_file:
         study_file.set_plan(plan, author=brief.author)
         study_file.record_many(records)
         return study_file.read()
