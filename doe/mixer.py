@@ -130,6 +130,35 @@ class Mixer:
         return to_increment(settings["revolution"].to_numpy(float)
                             * settings["rotation_ratio"].to_numpy(float), self.rotation_increment)
 
+    def ratios(self, factor: Factor, revolution: float) -> np.ndarray:
+        """The rotation ratios that can be set at one revolution, ascending; shape (n,).
+
+        Each is a settable rotation speed over the revolution, within the factor's range; a
+        factor with levels or an increment of its own keeps to those as closely as the mixer
+        can. Where there is none, the one nearest to the middle of the range stands alone.
+
+        Parameters
+        ----------
+        factor : Factor
+            A rotation ratio.
+        revolution : float
+            rpm, above 0.
+        """
+        step = self.rotation_increment
+        low, high = (v * revolution for v in (factor.low, factor.high))
+        if factor.kind == "continuous" and factor.increment is None:
+            speeds = step * np.arange(np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9) + 1)
+        else:
+            count = 1 if factor.increment is None else (
+                round((factor.high - factor.low) / factor.increment) + 1)
+            speeds = factor.settings(count) * revolution
+        least, most = self.rotation_range
+        speeds = speeds[(speeds >= least - 1e-9) & (speeds <= most + 1e-9)]
+        if not len(speeds):
+            speeds = np.clip([(low + high) / 2], least, most)
+        speeds = _settle(None, factor.name, speeds, step)
+        return np.unique(speeds) / revolution
+
     def counterbalance(self, load: float) -> float:
         """Mass to fit opposite a load of cup, adapter and contents, g.
 

@@ -14,22 +14,25 @@ from doe.analysis import fit
 from doe.decision import best_setting, operating_window
 from doe.planning import (
     Comparison,
+    RatioPower,
     appraise,
     box_behnken,
     central_composite,
     compare,
     fractional_factorial,
     full_factorial,
+    ratio_power,
 )
 
 SIZE = Response("agglomerate", unit="µm", upper=30, label="largest agglomerate")
 VOIDS = Response("voids", unit="mL/mL", upper=1e-3, scale="log", label="bubble fraction")
+LUMPS = Response("lumps", kind="count", label="number of lumps")
 HEAT = Response("heat", unit="°C", upper=38, label="temperature rise")
 CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions", "residual_panel",
           "contour", "contour_log", "surface", "predictions_by_factor", "conformance",
           "operating_window", "plan_map", "column_correlation", "precision_map",
-          "detectable_effects", "run_progress", "compared_power", "region_fractions",
-          "residuals_by_factor", "set_up_strip")
+          "detectable_effects", "detectable_ratio", "run_progress", "compared_power",
+          "region_fractions", "residuals_by_factor", "set_up_strip")
 NASTY_CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions",
                 "residual_panel", "contour", "surface", "predictions_by_factor", "conformance",
                 "operating_window", "run_progress", "compared_power", "region_fractions",
@@ -158,12 +161,19 @@ def every_chart() -> dict[str, go.Figure]:
         "column_correlation": charts.column_correlation(plan),
         "precision_map": charts.precision_map(plans()["composite"], "revolution", "time"),
         "detectable_effects": charts.detectable_effects(appraise(plan, sd=2.0), SIZE),
+        "detectable_ratio": charts.detectable_ratio(counted(), LUMPS),
         "run_progress": charts.run_progress(surface_data(), SIZE, total=20),
         "compared_power": charts.compared_power(compared(), SIZE),
         "region_fractions": charts.region_fractions(compared()),
         "residuals_by_factor": charts.residuals_by_factor(quadratic),
         "set_up_strip": charts.set_up_strip(plan, {"pressure": 15}),
     }
+
+
+@cache
+def counted() -> RatioPower:
+    """Power for a count of few."""
+    return ratio_power(plans()["fraction"], "count", baseline=6, draws=200)
 
 
 @cache

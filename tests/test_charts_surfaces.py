@@ -189,6 +189,22 @@ def test_recipe_settings_can_be_held_as_they_come():
     assert "Held: time 200" in figure.layout.title.text
 
 
+@pytest.mark.parametrize("revolution", [650.0, 1550.0])
+def test_the_chosen_setting_is_ringed_and_named(revolution):
+    fit, place = cases.surface_fit(), {"revolution": revolution, "rotation_ratio": 0.5}
+    figure = charts.contour(fit, "revolution", "rotation_ratio", {"time": 200}, setting=place)
+    ring, words = cases.trace(figure, "chosen setting"), figure.layout.annotations[-1]
+    assert (ring.x[0], ring.y[0]) == (revolution, 0.5) == (words.x, words.y)
+    assert words.text == "chosen setting"
+    assert words.xanchor == ("left" if revolution < 1100 else "right")  # inside the plot
+    assert charts.contour(fit, "revolution", "rotation_ratio").layout.annotations == ()
+
+    figure = charts.surface(fit, "revolution", "rotation_ratio", {"time": 200}, setting=place)
+    ring, words = cases.trace(figure, "chosen setting"), figure.layout.scene.annotations[0]
+    assert ring.z[0] == words.z == fit.predict(pd.DataFrame([place | {"time": 200}]))["mean"][0]
+    assert (words.x, words.y, words.text) == (revolution, 0.5, "chosen setting")
+
+
 @pytest.mark.parametrize(("x", "y", "fixed"), [
     ("revolution", "revolution", {}), ("cup", "revolution", {}), ("revolution", "none", {}),
     ("revolution", "time", {"rotation_ratio": 0.9}), ("revolution", "time", {"nothing": 1}),

@@ -242,3 +242,30 @@ def test_optional_numbers_may_be_left_out():
     assert material.filler_density is None
     assert material.vapour_pressure == 0
     assert Mixer("m", 100).pressure_range is None
+
+
+@given(mixer_and_region(), st.floats(0, 1))
+def test_ratios_of_a_revolution_are_what_the_mixer_can_be_set_to(both, share):
+    mixer, region = both
+    factor, revolution = region["rotation_ratio"], region["revolution"]
+    speed = float(mixer.snap(pd.DataFrame({"revolution": [
+        revolution.low + share * (revolution.high - revolution.low)]}))["revolution"][0])
+    ratios = mixer.ratios(factor, speed)
+    assert is_multiple(ratios * speed, mixer.rotation_increment)
+    steps = np.arange(0, mixer.rotation_range[1] + 1e-9, mixer.rotation_increment)
+    wanted = steps[(steps >= factor.low * speed - 1e-6) & (steps <= factor.high * speed + 1e-6)]
+    if len(wanted):  # every speed that can be set and lies in the range, and no other
+        np.testing.assert_allclose(ratios * speed, wanted, rtol=1e-9, atol=1e-6)
+    else:
+        assert len(ratios) == 1
+    made = mixer.snap(pd.DataFrame({"revolution": speed, "rotation_ratio": ratios}))
+    np.testing.assert_allclose(made["rotation_ratio"], ratios, rtol=1e-12)
+
+
+def test_ratios_keep_to_a_factors_own_steps_and_to_the_mixers_range():
+    mixer = Mixer("m", 100, rotation_range=(0, 420), rotation_increment=10)
+    stepped = Factor("rotation_ratio", 0.3, 0.5, increment=0.1)
+    np.testing.assert_allclose(mixer.ratios(stepped, 1000), [0.3, 0.4])  # 0.5 is beyond 420 rpm
+    levels = Factor.settable("rotation_ratio", [0.25, 0.333])
+    np.testing.assert_allclose(mixer.ratios(levels, 1000), [0.25, 0.33])
+    np.testing.assert_allclose(mixer.ratios(Factor("rotation_ratio", 0.301, 0.302), 1000), [0.3])

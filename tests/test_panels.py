@@ -6,6 +6,7 @@ from html import unescape
 from threading import Event, Thread
 
 import ipywidgets as widgets
+import numpy as np
 import pytest
 
 from doe.errors import InputError
@@ -374,6 +375,55 @@ class TestChoosing:
         options = panel.sliders["revolution"].options
         panel.sliders["revolution"].value = options[0][1]
         assert panel.words.value != words
+
+    def test_every_stop_of_the_ratio_is_a_rotation_speed_that_can_be_set(self, panel):
+        slider, speed = panel.sliders["rotation_ratio"], panel.sliders["revolution"]
+        for revolution in (speed.options[0][1], speed.options[-1][1]):
+            before = slider.value
+            speed.value = revolution
+            stops = [v for _, v in slider.options]
+            factor = panel.region["rotation_ratio"]
+            assert len(stops) == int(factor.high * revolution / 10 + 1e-9) - int(
+                np.ceil(factor.low * revolution / 10 - 1e-9)) + 1
+            assert slider.value == min(stops, key=lambda v: abs(v - before))  # the nearest
+            words = set()
+            for text, value in slider.options[:6]:
+                slider.value = value
+                assert panel.settings["rotation_ratio"][0] == value
+                assert text.endswith(f"({round(value * revolution)} rpm)")
+                words.add(panel.words.value)
+            assert len(words) == 6  # every key press changes what is shown
+
+    def test_what_is_said_of_the_recipe_stays_while_it_is_shown(self, panel):
+        panel.find_best()
+        said = panel.status.value
+        assert "Confirm it by runs" in said
+        panel.map.value = "Map voids"
+        panel.x.value = "time"
+        assert panel.status.value == said
+        slider = panel.sliders["time"]
+        best = slider.value
+        slider.value = slider.options[2][1]
+        assert panel.status.value == ""
+        slider.value = best
+        assert panel.status.value == said
+
+    def test_no_option_is_none(self, panel):
+        assert all(isinstance(v, str) and v for _, v in panel.map.options)
+        assert panel.map.label == "All responses against each factor"
+
+    def test_map_and_surface_mark_the_setting(self, panel):
+        for key in ("Map voids", "Surface voids"):
+            panel.map.value = key
+            ring = next(t for t in panel.figure.data if t.name == "chosen setting")
+            row = panel.settings.iloc[0]
+            assert (ring.x[0], ring.y[0]) == (row["revolution"], row["rotation_ratio"])
+
+    def test_an_axis_taken_from_the_other_is_swapped(self, panel):
+        panel.map.value = "Map voids"
+        panel.x.value = "rotation_ratio"
+        assert (panel.x.value, panel.y.value) == ("rotation_ratio", "revolution")
+        assert "Not done" not in panel.status.value
 
     def test_the_best_setting_is_moved_to(self, panel):
         panel.find_best()

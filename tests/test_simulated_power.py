@@ -9,7 +9,7 @@ from statsmodels.stats.power import TTestIndPower
 
 from doe.errors import InputError
 from doe.factors import Factor, Region
-from doe.planning import full_factorial, simulated_power, split_plot
+from doe.planning import full_factorial, plackett_burman, ratio_power, simulated_power, split_plot
 from doe.planning.likelihood_tests import likelihood_ratio_p
 from doe.power_study import by_kind, by_mixed_model
 
@@ -214,3 +214,47 @@ def test_one_clear_error(effects, options, match):
     with pytest.raises(InputError, match=match):
         simulated_power(full_factorial(TIME, replicates=4, seed=1), effects, draws=10, seed=1,
                         **options)
+
+
+# ---- power over the size of an effect --------------------------------------------------------
+
+def poisson_power(ratio, runs, mean):
+    """Exact, of the likelihood-ratio test of two Poisson totals."""
+    n = np.arange(400)
+    means = runs * mean * np.sqrt(ratio) ** np.array([-1, 1])
+
+    def deviance(a, b):
+        half = np.maximum((a + b) / 2, 1e-300)
+        return 2 * (xlogy(a, a / half) + xlogy(b, b / half))
+
+    return two_totals(*((n, stats.poisson.pmf(n, m)) for m in means), deviance)
+
+
+def test_the_ratio_found_with_the_power_wanted_has_that_power():
+    plan = full_factorial(TIME, replicates=4, seed=1)
+    found = ratio_power(plan, "count", baseline=5, draws=3000, seed=6)
+    assert poisson_power(found.least, 4, 5) == pytest.approx(0.80, abs=0.03)
+    for r in found.table.itertuples():
+        error = max(np.sqrt(r.power * (1 - r.power) / 3000), 1e-3)
+        assert abs(r.power - poisson_power(r.ratio, 4, 5)) < 4 * error
+    assert found.table["ratio"][0] == 1.0
+    assert found.label == "time"
+    assert "a mean count of 5" in found.sentence
+
+
+def test_a_hopeless_plan_is_told_to_be_one():
+    found = ratio_power(full_factorial(TIME, replicates=2, seed=1), "proportion", baseline=0.01,
+                        trials=3, draws=200)
+    assert found.least is None
+    assert "only" in found.sentence
+
+
+def test_the_least_precise_main_effect_is_looked_at():
+    region = Region([Factor("a", 0, 1), Factor("b", 0, 1), Factor("c", 0, 1)])
+    plan = plackett_burman(region, runs=12, seed=1)
+    less = plan.settings["b"].to_numpy() > 0.5
+    exposure = np.where(less & (plan.settings["a"] > 0.5), 30.0, 1.0)
+    found = ratio_power(plan, "count", baseline=2, exposure=exposure, draws=50)
+    X = np.column_stack([np.ones(12), 2 * plan.settings[["a", "b", "c"]] - 1])
+    errors = np.diag(np.linalg.inv((X.T * exposure) @ X))[1:]
+    assert found.label == "abc"[int(np.argmax(errors))]

@@ -13,6 +13,7 @@ from doe.charts.means import interactions, main_effects
 from doe.charts.plans import column_correlation, plan_map, precision_map
 from doe.charts.power import detectable_effects
 from doe.charts.profile import conformance, predictions_by_factor
+from doe.charts.ratio_power import detectable_ratio
 from doe.charts.residuals import residuals_by_factor
 from doe.charts.runs import run_progress
 from doe.charts.still import Still, picture
@@ -29,6 +30,7 @@ __all__ = [
     "conformance",
     "contour",
     "detectable_effects",
+    "detectable_ratio",
     "half_normal",
     "interactions",
     "main_effects",

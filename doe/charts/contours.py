@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import plotly.graph_objects as go
@@ -13,7 +13,9 @@ from doe.charts.scales import factor_axis, hover_format, levels, log_levels, num
 from doe.charts.text import BREAK, escape, wrap
 from doe.charts.theme import COLOUR_SCALE, GREY, INK, RED, SMALL
 
-__all__ = ["SIDE", "draw_levels", "near", "plane_axes", "plane_hover"]
+__all__ = ["CHOSEN", "SIDE", "draw_levels", "mark_chosen", "near", "plane_axes", "plane_hover"]
+
+CHOSEN = "chosen setting"
 
 SIDE = 440  # px of the plot's shorter side, about
 _WIDE_RATIO = 8.0
@@ -102,6 +104,20 @@ def draw_levels(figure: go.Figure, plane: Plane, values: np.ndarray, *, label: s
         line(limit.value, limit.value, {"color": "white", "width": 6}, labels=False)
         line(limit.value, limit.value, style)
         legend_mark(figure, escape(limit.text), mode="lines", line=style)
+
+
+def mark_chosen(figure: go.Figure, plane: Plane, setting: Mapping) -> None:
+    """A dark ring with its words at a setting; the white edge keeps it apart from the fill."""
+    x, y = (float(setting[f.name]) for f in (plane.x, plane.y))
+    for colour, width in (("white", 7), (INK, 3)):
+        figure.add_trace(go.Scatter(
+            x=[x], y=[y], mode="markers", name=CHOSEN, showlegend=False, hoverinfo="skip",
+            cliponaxis=False, marker={"symbol": "circle-open", "size": 20, "color": colour,
+                                      "line": {"width": width}}))
+    left = x <= plane.x.centre
+    figure.add_annotation(x=x, y=y, text=CHOSEN, showarrow=False, xshift=16 if left else -16,
+                          xanchor="left" if left else "right", bgcolor="rgba(255,255,255,0.9)",
+                          borderpad=2, font={"size": SMALL + 1, "color": INK})
 
 
 def _parts(at: list[float], limits: list[float], even: bool) -> list[list[float]]:

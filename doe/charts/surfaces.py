@@ -8,7 +8,15 @@ import numpy as np
 import plotly.graph_objects as go
 
 from doe import wording
-from doe.charts.contours import SIDE, draw_levels, near, plane_axes, plane_hover
+from doe.charts.contours import (
+    CHOSEN,
+    SIDE,
+    draw_levels,
+    mark_chosen,
+    near,
+    plane_axes,
+    plane_hover,
+)
 from doe.charts.marks import (
     excluded_area,
     legend_height,
@@ -30,7 +38,8 @@ from doe.charts.theme import COLOUR_SCALE, GREY, INK, RED, SMALL, WIDTH, dress
 __all__ = ["contour", "surface"]
 
 
-def contour(fit, x: str, y: str, fixed: Mapping | None = None, *, count: int = 61) -> go.Figure:
+def contour(fit, x: str, y: str, fixed: Mapping | None = None, *, setting: Mapping | None = None,
+            count: int = 61) -> go.Figure:
     """Lines of equal predicted response over factors `x` and `y`.
 
     The part that constraints exclude is left empty and hatched; dots mark where the model
@@ -43,6 +52,8 @@ def contour(fit, x: str, y: str, fixed: Mapping | None = None, *, count: int = 6
         Names of two numeric factors.
     fixed : mapping, optional
         Settings of the other factors; mid-range where not given.
+    setting : mapping, optional
+        Settings of `x` and `y` to mark with a ring.
     count : int
         Grid points along each axis.
 
@@ -62,12 +73,15 @@ def contour(fit, x: str, y: str, fixed: Mapping | None = None, *, count: int = 6
         subtitle = f"{subtitle} {_beyond_the_runs(figure, plane, table)}".strip()
     excluded_area(figure, plane)
     run_marks(figure, plane, fit.data, run_texts(fit))
+    if setting is not None:
+        mark_chosen(figure, plane, setting)
     plane_axes(figure, plane)
     return dress(figure, title, subtitle, height=SIDE + 60,
                  above=legend_height(figure, WIDTH - 190))
 
 
-def surface(fit, x: str, y: str, fixed: Mapping | None = None, *, count: int = 61) -> go.Figure:
+def surface(fit, x: str, y: str, fixed: Mapping | None = None, *, setting: Mapping | None = None,
+            count: int = 61) -> go.Figure:
     """The predicted response as a surface over factors `x` and `y`, with the runs.
 
     Parameters and errors as in `contour`. The surface ends where constraints end the
@@ -99,10 +113,11 @@ def surface(fit, x: str, y: str, fixed: Mapping | None = None, *, count: int = 6
                 hoverinfo="name", contours={"x": {"highlight": False}, "y": {"highlight": False},
                                             "z": {"highlight": False}}))
     left_out = _stems(figure, fit, plane)
+    words = [] if setting is None else _mark_on_surface(figure, fit, plane, setting)
     if left_out:
         subtitle = f"{subtitle} {wording.count(left_out, 'run')} at other settings not drawn."
     figure.update_layout(scene={
-        "aspectmode": "manual", "aspectratio": {"x": 1, "y": 1, "z": 0.75},
+        "aspectmode": "manual", "annotations": words, "aspectratio": {"x": 1, "y": 1, "z": 0.75},
         "camera": {"eye": {"x": 1.2, "y": -1.4, "z": 0.7}, "center": {"x": 0, "y": 0, "z": -0.2}},
         "xaxis": _scene_axis(plane.x.title) | factor_axis(plane.x),
         "yaxis": _scene_axis(plane.y.title) | factor_axis(plane.y),
@@ -137,6 +152,18 @@ def _stems(figure: go.Figure, fit, plane: Plane) -> int:
         marker={"size": 5, "color": INK}, text=run_texts(fit, data),
         hovertemplate="%{text}<extra></extra>"))
     return len(fit.data) - len(data)
+
+
+def _mark_on_surface(figure: go.Figure, fit, plane: Plane, setting: Mapping) -> list[dict]:
+    """Ring the prediction at a setting; returns the words beside it."""
+    x, y = (float(setting[f.name]) for f in (plane.x, plane.y))
+    z = float(fit.predict(plane.settings(np.array([x]), np.array([y])))["mean"].iloc[0])
+    figure.add_trace(go.Scatter3d(
+        x=[x], y=[y], z=[z], mode="markers", name=CHOSEN, showlegend=False, hoverinfo="skip",
+        marker={"symbol": "circle-open", "size": 9, "color": INK, "line": {"width": 4}}))
+    return [{"x": x, "y": y, "z": z, "text": CHOSEN, "showarrow": False, "xshift": 14,
+             "xanchor": "left", "bgcolor": "rgba(255,255,255,0.9)", "borderpad": 2,
+             "font": {"size": SMALL + 1, "color": INK}}]
 
 
 def _beyond_the_runs(figure: go.Figure, plane: Plane, table) -> str:

@@ -8,12 +8,12 @@ import numpy as np
 import plotly.graph_objects as go
 
 from doe import wording
-from doe.charts.contours import SIDE, near, plane_axes
+from doe.charts.contours import SIDE, mark_chosen, near, plane_axes
 from doe.charts.marks import Limit, excluded_area, legend_height, legend_mark, limit_lines
 from doe.charts.plane import Plane
 from doe.charts.scales import hover_format
 from doe.charts.text import BREAK, bold, escape
-from doe.charts.theme import BLUE, GREY, INK, SERIES, dress, tint
+from doe.charts.theme import BLUE, GREY, SERIES, dress, tint
 from doe.errors import InputError
 
 __all__ = ["operating_window"]
@@ -64,10 +64,7 @@ def operating_window(window, fits: Sequence, *, setting: Mapping | None = None) 
     figure.add_trace(_hover(plane, responses, grid, allowed))
     excluded_area(figure, plane)
     if setting is not None:
-        figure.add_trace(go.Scatter(
-            x=[setting[window.x]], y=[setting[window.y]], mode="markers", name="chosen setting",
-            marker={"symbol": "star", "size": 15, "color": INK,
-                    "line": {"color": "white", "width": 1}}, hoverinfo="name", cliponaxis=False))
+        mark_chosen(figure, plane, setting)
     plane_axes(figure, plane)
     title, subtitle = _finding(window, limited, plane, setting)
     return dress(figure, title, subtitle, height=SIDE + 60, above=legend_height(figure))

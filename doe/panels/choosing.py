@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import ipywidgets as widgets
+import numpy as np
 import pandas as pd
 
 from doe.analysis import Fit
@@ -12,7 +13,10 @@ from doe.brief import Brief
 from doe.charts import contour, predictions_by_factor, surface
 from doe.conclude import recommend
 from doe.decision import Recipe
+from doe.evidence import choice_sentences
+from doe.factors import Factor, Region
 from doe.panels.base import Panel, labelled, reports_errors
+from doe.programme import quantity_of, setting_of, step_of
 from doe.tables import html_table
 
 __all__ = ["ChoosingPanel"]
@@ -20,6 +24,9 @@ __all__ = ["ChoosingPanel"]
 PREDICTIONS = {"response": "response", "mean": "predicted", "mean_low": "mean from",
                "mean_high": "to", "low": "one new run from", "high": "to", "wanted": "wanted",
                "met": "met"}
+ALONG_FACTORS = "along factors"
+MAPS = {"Map": contour, "Surface": surface}
+MOST_STOPS = 301
 
 
 class ChoosingPanel(Panel):
@@ -41,41 +48,47 @@ class ChoosingPanel(Panel):
     def __init__(self, fits: Sequence[Fit] | Mapping[str, Fit], brief: Brief) -> None:
         super().__init__()
         self.fits = list(fits.values() if isinstance(fits, Mapping) else fits)
+        self.unfitted = getattr(fits, "unfitted", {})
         self.brief = brief
         self.recipe: Recipe | None = None
         self.region = self.fits[0].region
         full = widgets.Layout(width="96%")
-        self.sliders = {}
-        for f in self.region.factors:
-            settings = f.settings(61)
-            middle = settings[len(settings) // 2]
+        self.sliders: dict[str, widgets.SelectionSlider] = {}
+        # A ratio's stops hang on the revolution chosen, so those come last.
+        for f in sorted(self.region.factors, key=self._speed_of):
+            stops = self._stops(f)
             self.sliders[f.name] = widgets.SelectionSlider(
-                options=[(v if isinstance(v, str) else f"{v:.4g}", v) for v in settings],
-                value=middle, continuous_update=False, layout=full)
+                options=stops, value=stops[len(stops) // 2][1], continuous_update=False,
+                layout=full)
         numeric = [(f.label, f.name) for f in self.region.numeric]
+        # Options are plain names: a value of None or a function shows as an empty drop-down.
+        self.maps = {f"{word} {f.response.name}": (draw, f) for f in self.fits
+                     for word, draw in MAPS.items()} if len(numeric) > 1 else {}
         self.map = widgets.Dropdown(
-            options=[("All responses against each factor", None),
-                     *((f"{word} of {f.response.label}", (draw, f)) for f in self.fits
-                       for word, draw in (("Map", contour), ("Surface", surface)))],
-            layout=full)
+            options=[("All responses against each factor", ALONG_FACTORS),
+                     *((f"{key.split()[0]} of {f.response.label}", key)
+                       for key, (_, f) in self.maps.items())], layout=full)
         self.x = widgets.Dropdown(options=numeric, layout=full)
-        self.y = widgets.Dropdown(options=numeric, value=numeric[min(1, len(numeric) - 1)][1],
-                                  layout=full)
+        self.y = widgets.Dropdown(options=numeric, layout=full)
+        if len(numeric) > 1:
+            self.y.index = 1
         self.find = widgets.Button(description="Find the best setting", button_style="primary",
                                    layout=full)
         self.arrange([*(labelled(f.title, self.sliders[f.name]) for f in self.region.factors),
                       self.find, labelled("Chart", self.map),
-                      labelled("Across", self.x), labelled("Up", self.y)])
-        self._quiet = False
-        for control in (*self.sliders.values(), self.map, self.x, self.y):
-            control.observe(self._changed, "value")
-        self.find.on_click(lambda _: self.find_best())
+                      labelled("Horizontal axis", self.x), labelled("Vertical axis", self.y)])
+        for name, slider in self.sliders.items():
+            self.on_change(slider, lambda _, name=name: self._moved(name))
+        self.on_change(self.map, lambda _: self.update())
+        self.on_change(self.x, lambda change: self._axis_changed(change, self.y))
+        self.on_change(self.y, lambda change: self._axis_changed(change, self.x))
+        self.on_click(self.find, self.find_best)
         self.update()
 
     @property
     def settings(self) -> pd.DataFrame:
         """The setting now chosen, as the mixer can make it; one row."""
-        chosen = pd.DataFrame([{name: s.value for name, s in self.sliders.items()}])
+        chosen = pd.DataFrame([{f.name: self.sliders[f.name].value for f in self.region.factors}])
         return self.brief.mixer.snap(chosen, self.region)
 
     def predictions(self) -> pd.DataFrame:
@@ -105,33 +118,97 @@ class ChoosingPanel(Panel):
         notes += self.region.violations(settings)
         self.tell([f"At {said}: {verdict}", *notes])
         self.details.value = html_table(table, PREDICTIONS, numbers="each")
-        self.status.value = ""
-        if self.map.value is not None:
-            draw, chosen = self.map.value
-            fixed = {n: row[n] for n in self.region.names if n not in (self.x.value, self.y.value)}
-            self.draw(draw(chosen, self.x.value, self.y.value, fixed))
+        if self._at_recipe(row):
+            self.say(" ".join(choice_sentences(self.recipe, self.brief, self.unfitted)))
         else:
+            self.status.value = ""
+        self.x.disabled = self.y.disabled = self.map.value == ALONG_FACTORS
+        if self.map.value == ALONG_FACTORS:
             self.draw(predictions_by_factor(self.fits, dict(row)))
+            return
+        draw, fit = self.maps[self.map.value]
+        axes = (self.x.value, self.y.value)
+        self.draw(draw(fit, *axes, {n: row[n] for n in self.region.names if n not in axes},
+                       setting={n: row[n] for n in axes}))
 
     @reports_errors
     def find_best(self) -> None:
         """Find the best setting and move there."""
         self.recipe = recommend(self.brief, {f.response.name: f for f in self.fits})
-        self._quiet = True
-        for name, slider in self.sliders.items():
+        for name in self.sliders:  # a revolution before the ratio it goes with
             value = self.recipe.settings[name]
-            known = [v for _, v in slider.options]
-            if value not in known:
+            stops = self._stops(self.region[name])
+            if value not in [v for _, v in stops]:
                 # The sliders show a selection of the settable values; this one joins them.
-                slider.options = [(f"{v:.4g}", v) for v in sorted([*known, value])]
-            slider.value = value
-        self._quiet = False
+                stops = sorted([*stops, (self._shown(self.region[name], value), value)],
+                               key=lambda stop: stop[1])
+            self._set_stops(name, stops, value)
         self.update()
-        self.say(self.recipe.sentence)
 
-    def _changed(self, _change) -> None:
-        if not self._quiet:
-            self.update()
+    def _at_recipe(self, row: pd.Series) -> bool:
+        """Whether what is shown is the recipe, so that what is said of it still holds."""
+        return self.recipe is not None and all(
+            np.isclose(row[f.name], self.recipe.settings[f.name], rtol=0, atol=1e-9 * f.half_range)
+            if f.is_numeric else row[f.name] == self.recipe.settings[f.name]
+            for f in self.region.factors)
+
+    # ---- stops of the sliders
+
+    def _speed_of(self, f: Factor) -> str:
+        """The slider that a ratio's stops hang on; empty if they do not hang on one."""
+        if quantity_of(f.name) != "rotation_ratio":
+            return ""
+        name = setting_of(self.region.names, step_of(f.name), "revolution") or ""
+        return name if name and self.region[name].is_numeric else ""
+
+    def _revolution(self, f: Factor) -> float:
+        """The revolution that a ratio goes with, chosen or held, rpm; 0 if there is none."""
+        speed = self._speed_of(f)
+        if speed:
+            return float(self.sliders[speed].value)
+        held = setting_of(self.brief.held, step_of(f.name), "revolution")
+        return float(self.brief.held[held]) if held else 0.0
+
+    def _stops(self, f: Factor) -> list[tuple[str, object]]:
+        """What a slider can be set to, with what it shows: all settable values, or about
+        `MOST_STOPS` of them where there are more; of a ratio every one at its revolution."""
+        if quantity_of(f.name) == "rotation_ratio" and f.is_numeric and self._revolution(f) > 0:
+            values = self.brief.mixer.ratios(f, self._revolution(f))
+        elif f.kind != "continuous":
+            values = f.settings()
+        else:
+            count = round((f.high - f.low) / f.increment) + 1 if f.increment else 61
+            values = f.settings(min(count, MOST_STOPS))
+            alone = pd.DataFrame({f.name: values})
+            values = np.unique(self.brief.mixer.snap(alone, Region((f,)))[f.name])
+        return [(self._shown(f, v), v) for v in values]
+
+    def _shown(self, f: Factor, value) -> str:
+        if quantity_of(f.name) == "rotation_ratio" and self._revolution(f) > 0:
+            return f"{value:.4g} ({value * self._revolution(f):g} rpm)"
+        return _shown(value)
+
+    def _set_stops(self, name: str, stops: list[tuple[str, object]], value: object) -> None:
+        slider = self.sliders[name]
+        with self.quietly(), slider.hold_sync():
+            slider.options = stops
+            slider.value = value
+
+    def _moved(self, name: str) -> None:
+        """A slider was moved: the ratios that go with it keep to what can be set now."""
+        for f in self.region.factors:
+            if self._speed_of(f) == name:
+                stops, before = self._stops(f), self.sliders[f.name].value
+                self._set_stops(f.name, stops,
+                                min((v for _, v in stops), key=lambda v: abs(v - before)))
+        self.update()
+
+    def _axis_changed(self, change, other: widgets.Dropdown) -> None:
+        """Two axes of one factor show no plane: the other axis takes the factor given up."""
+        if other.value == change.new:
+            with self.quietly():
+                other.value = change.old
+        self.update()
 
 
 def _met(response, prediction) -> str:

@@ -33,6 +33,7 @@ from doe.planning.optimal import optimal_plan
 from doe.planning.orders import reorder
 from doe.planning.pasted import pasted
 from doe.planning.plan import Plan
+from doe.planning.ratio_power import RatioPower, ratio_power
 from doe.planning.resolve import repair, resolve
 from doe.planning.screening import plackett_burman
 from doe.planning.simulated_power import PowerResult, simulated_power
@@ -60,6 +61,7 @@ __all__ = [
     "OrderAppraisal",
     "Plan",
     "PowerResult",
+    "RatioPower",
     "add_axial",
     "advise",
     "alias_matrix",
@@ -90,6 +92,7 @@ __all__ = [
     "plackett_burman",
     "prediction_variance",
     "random_blocks",
+    "ratio_power",
     "reorder",
     "repair",
     "resolve",
