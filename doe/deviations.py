@@ -19,7 +19,8 @@ __all__ = ["COLUMNS", "KINDS", "deviations"]
 
 COLUMNS = ("run", "attempt", "kind", "what", "planned", "happened", "difference", "unit",
            "sentence")
-KINDS = ("order", "setting", "void", "repeat", "missing", "limit", "correction", "amendment")
+KINDS = ("order", "setting", "void", "repeat", "missing", "limit", "correction",
+         "withdrawal", "amendment")
 
 
 def deviations(study: Study) -> pd.DataFrame:
@@ -93,8 +94,8 @@ def _other_settings(study: Study) -> Iterable[tuple]:
 def _attempts(study: Study) -> Iterable[tuple]:
     for r in study.records:
         if r.status == "void":
-            yield (r.run, r.attempt, "void", "attempt", "done", "void", math.nan, "",
-                   f"{_at(r)} was voided: {r.reason}.")
+            yield (r.run, r.attempt, "void", "attempt", "done", "set aside", math.nan, "",
+                   f"{_at(r)} was set aside: {r.reason}.")
         elif study.is_repeat(r):
             done = "was repeated" if r.status == "done" else "is to be repeated"
             yield (r.run, r.attempt, "repeat", "attempt", "", r.status, math.nan, "",
@@ -123,6 +124,8 @@ def _changes(study: Study) -> Iterable[tuple]:
         if t["kind"] == "correction":
             said = (f"{capitalise(t['what'])} was corrected from {t['before'] or 'nothing'} to "
                     f"{t['after'] or 'nothing'}")
+        elif t["kind"] == "withdrawal":
+            said = f"{capitalise(t['what'])}: {t['before']} was withdrawn"
         elif t["kind"] == "amendment":
             said = f"The {t['what']} was amended"
         else:

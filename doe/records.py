@@ -1,7 +1,7 @@
 """What happened in a run, and the rules by which a record is accepted.
 
 An *attempt* is one go at a planned run. A run has attempts 1, 2, ...: a further one is
-possible only when the last was voided, or when a repeat was declared. Every attempt
+possible only when the last was set aside, or when a repeat was declared. Every attempt
 that is done counts as an observation, so a declared repeat is a replicate.
 """
 
@@ -18,10 +18,12 @@ from doe.errors import InputError, as_choice, as_number
 from doe.factors import Factor
 from doe.responses import Response
 
-__all__ = ["Record", "admit", "as_time", "as_whole", "attempt_due", "check_kind", "checked",
-           "correct", "read_setting", "read_value"]
+__all__ = ["STATUS_WORDS", "Record", "admit", "as_time", "as_whole", "attempt_due", "check_kind",
+           "checked", "correct", "read_setting", "read_value"]
 
 STATES = ("planned", "done", "void")
+STATUS_WORDS = {"planned": "planned", "done": "done", "void": "set aside"}
+"""What people read for the status that is stored."""
 NEAR_WHOLE = 0.25
 """How far a share times its trials may be from a whole number, for shares that were rounded."""
 MANY_TRIALS = 200
@@ -51,7 +53,7 @@ class Record:
     qualifiers : dict of str to str
         ``"<"`` or ``">"`` for a reading known only to lie below or above its value.
     reason : str
-        Why it was voided or repeated.
+        Why it was set aside or repeated.
     """
 
     run: int
@@ -225,14 +227,15 @@ def admit(record: Record, brief: Brief, earlier: Sequence[Record]) -> Record:
     """
     if record.status != "done":
         raise InputError(f"{record.where}, status", record.status, "only what was done is recorded",
-                         "Use void() or repeat() for the rest")
+                         "Set an attempt aside with void(), declare a repeat with repeat()")
     record = checked(record, brief)
     due = attempt_due(earlier)
     attempt = record.attempt or due
     old = next((r for r in earlier if r.attempt == attempt), None)
     if (old is None and attempt != due) or (old is not None and old.status == "void"):
         raise InputError(f"run {record.run}, attempt", attempt,
-                         "this attempt is void" if old else f"the attempt that is due is {due}",
+                         "this attempt is set aside" if old
+                         else f"the attempt that is due is {due}",
                          "Leave the attempt out to record the one that is due, or declare a "
                          "repeat first")
     record = replace(record, attempt=attempt)
@@ -262,9 +265,10 @@ def correct(record: Record, brief: Brief, *, measurements: Mapping | None = None
         If the record is not done, or a name or value cannot be used.
     """
     if record.status != "done":
-        raise InputError(record.where, record.status, "only what is done and not void can be "
-                         "corrected", "Record the run first")
-    measurements, settings = dict(measurements or {}), dict(settings or {})
+        raise InputError(record.where, STATUS_WORDS[record.status], "only what is done and not "
+                         "set aside can be corrected", "Record the run first")
+    measurements, settings = measurements or {}, settings or {}
+    Record(record.run, measurements=measurements, settings=settings)  # refuses what is no mapping
     for name in measurements:
         named(brief.responses, name, f"{record.where}, response")
     for name in settings:
@@ -292,8 +296,8 @@ def _merged(old: Record, new: Record) -> Record:
                 raise InputError(
                     f"{old.where}, {kind} '{name}'", after[name],
                     f"it is already recorded as {old.qualifiers.get(name, '')}{before[name]}",
-                    "Use amend() with a reason to correct it, void() to discard the attempt, or "
-                    "repeat() to declare a repeat")
+                    "Correct it with a reason (amend), set the attempt aside (void), or declare a "
+                    "repeat (repeat)")
     return replace(
         old, settings={**old.settings, **new.settings},
         measurements={**old.measurements, **new.measurements},

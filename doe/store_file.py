@@ -77,7 +77,8 @@ def connect(path: Path, *, mode: str, timeout: float) -> sqlite3.Connection:
     if read_only and _writable(path) and _writable(path.parent):
         mode = "rw"  # who may only read cannot take away the log when closing
     uri = f"{path.absolute().as_uri()}?mode={mode}"
-    db = sqlite3.connect(uri, uri=True, timeout=timeout, isolation_level=None)
+    db = sqlite3.connect(uri, uri=True, timeout=timeout, isolation_level=None,
+                         check_same_thread=False)
     if mode == "ro":
         try:
             db.execute("SELECT 1 FROM sqlite_master").fetchone()
@@ -87,7 +88,8 @@ def connect(path: Path, *, mode: str, timeout: float) -> sqlite3.Connection:
             db.close()
             if path.with_name(path.name + "-wal").exists():
                 raise
-            db = sqlite3.connect(uri + "&immutable=1", uri=True, isolation_level=None)
+            db = sqlite3.connect(uri + "&immutable=1", uri=True, isolation_level=None,
+                                 check_same_thread=False)
     db.execute("PRAGMA foreign_keys = ON")
     db.execute("PRAGMA synchronous = FULL")
     db.execute(f"PRAGMA query_only = {int(read_only)}")

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from doe.brief import Brief
-from doe.records import Record, as_time
+from doe.records import STATUS_WORDS, Record, as_time
 from doe.study import TRAIL_COLUMNS
 
 if TYPE_CHECKING:
     from doe.planning.plan import Plan
 
-__all__ = ["add_attempt", "add_document", "add_plan", "changes", "document", "history",
-           "records", "trail"]
+__all__ = ["add_attempt", "add_document", "add_plan", "changed_fields", "changes", "document",
+           "entries_on", "history", "last_reason", "records", "trail"]
 
 _STATE_WORDS = {"time": "run at", "operator": "by", "remark": "remark:"}
 
@@ -64,9 +64,30 @@ def history(db: sqlite3.Connection, run: int | None, response: str | None) -> pd
     columns = ["run", "attempt", "response", "value", "qualifier", "unit", "entered_at",
                "author", "reason"]
     rows = db.execute(
-        f"SELECT {', '.join(columns)} FROM measurement WHERE (?1 IS NULL OR run = ?1) "
-        "AND (?2 IS NULL OR response = ?2) ORDER BY id", (run, response)).fetchall()
-    return pd.DataFrame(rows, columns=columns).astype({"value": float})
+        f"SELECT {', '.join(columns)} FROM measurement WHERE (:run IS NULL OR run = :run) "
+        "AND (:response IS NULL OR response = :response) ORDER BY id",
+        {"run": run, "response": response}).fetchall()
+    last: dict[tuple, tuple] = {}
+    changes = []
+    for r, a, name, value, mark, *_ in rows:
+        before = last.get((r, a, name), (None, ""))
+        changes.append("withdrawn" if value is None else "entered" if before[0] is None
+                       else "confirmed" if before == (value, mark) else "corrected")
+        last[r, a, name] = value, mark
+    return pd.DataFrame(rows, columns=columns).astype({"value": float}).assign(change=changes)
+
+
+def entries_on(db: sqlite3.Connection, run: int) -> list[tuple]:
+    """The rows of the trail on one run, in the order of `TRAIL_COLUMNS`, oldest first."""
+    return db.execute("SELECT at, who, what, before, after, reason, kind, run, attempt FROM trail "
+                      "WHERE run = ? ORDER BY id", (run,)).fetchall()
+
+
+def last_reason(db: sqlite3.Connection, key: tuple[int, int], response: str) -> str:
+    """What was said for the reading that counts; empty if there is none."""
+    row = db.execute("SELECT reason FROM measurement WHERE run = ? AND attempt = ? AND "
+                     "response = ? ORDER BY id DESC LIMIT 1", (*key, response)).fetchone()
+    return row[0] if row else ""
 
 
 def document(db: sqlite3.Connection, table: str, version: int | None) -> Any:
@@ -106,9 +127,14 @@ def add_plan(db: sqlite3.Connection, version: int, plan: Plan, units: Mapping) -
 
 
 def add_attempt(db: sqlite3.Connection, old: Record | None, new: Record, *, kind: str,
-                author: str, reason: str, units: Mapping) -> Record:
-    """What distinguishes `new` from `old`, and a line in the trail that says so."""
-    if new == old:
+                author: str, reason: str, units: Mapping,
+                confirmed: Mapping[str, str] | None = None) -> Record:
+    """What distinguishes `new` from `old`, and a line in the trail that says so.
+
+    What was `confirmed`, and with what words, stands with the reading and in the trail.
+    """
+    confirmed = confirmed or {}
+    if new == old and not confirmed:
         return new
     now, who = as_time("time", None), _who(author)
     key = (new.run, new.attempt)
@@ -126,16 +152,21 @@ def add_attempt(db: sqlite3.Connection, old: Record | None, new: Record, *, kind
         "reason) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [(*key, name, *_number_or_level(new.settings.get(name)), units[name], now, who, reason)
          for name in settings])
-    readings = _differences(_marked(before), _marked(new))
+    readings = list(dict.fromkeys([*_differences(_marked(before), _marked(new)), *confirmed]))
     db.executemany(
         "INSERT INTO measurement (run, attempt, response, value, qualifier, unit, entered_at, "
         "author, reason) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [(*key, name, new.measurements.get(name), new.qualifiers.get(name, ""), units[name], now,
-          who, reason) for name in readings])
+          who, "; ".join(filter(None, (reason, confirmed.get(name))))) for name in readings])
+    gone = [name for name in (*settings, *readings) if not _has(new, name) and _has(before, name)]
+    if kind == "correction" and gone == readings and not settings and _state(old) == _state(new):
+        kind = "withdrawal"
     said = [_in_words(r, settings, readings, units, before if r is new else new)
             for r in (before, new)]
-    _add_trail(db, now, who, new.where, "" if old is None else said[0], said[1], reason, kind,
-               *key)
+    said[1] = ", ".join([said[1]] * bool(said[1]) + [
+        f"{name} {'as planned' if name in settings else 'withdrawn'}" for name in gone])
+    why = "; ".join(filter(None, (reason, *(f"{k} confirmed: {v}" for k, v in confirmed.items()))))
+    _add_trail(db, now, who, new.where, "" if old is None else said[0], said[1], why, kind, *key)
     return new
 
 
@@ -163,6 +194,10 @@ def _marked(record: Record) -> dict[str, tuple]:
     return {k: (v, record.qualifiers.get(k, "")) for k, v in record.measurements.items()}
 
 
+def _has(record: Record, name: str) -> bool:
+    return name in record.measurements or name in record.settings
+
+
 def _differences(before: Mapping, after: Mapping) -> list[str]:
     return [k for k in dict.fromkeys([*after, *before]) if before.get(k) != after.get(k)]
 
@@ -177,7 +212,8 @@ def _in_words(record: Record, settings: list[str], readings: list[str], units: M
     said = []
     for name, value in _state(record).items():
         if value and value != _state(other)[name] and name != "reason":
-            said.append(value if name == "status" else f"{_STATE_WORDS[name]} {value}")
+            said.append(STATUS_WORDS[value] if name == "status"
+                        else f"{_STATE_WORDS[name]} {value}")
     for names, values in ((settings, record.settings), (readings, record.measurements)):
         for name in names:
             if name in values:
@@ -190,9 +226,13 @@ def _in_words(record: Record, settings: list[str], readings: list[str], units: M
 def changes(before: Mapping, after: Mapping) -> tuple[str, str]:
     """What differs between two versions of plain data, each side in words."""
     flat = [dict(_flat(side)) for side in (before, after)]
-    names = [k for k in dict.fromkeys([*flat[0], *flat[1]])
-             if flat[0].get(k) != flat[1].get(k)]
+    names = _differences(*flat)
     return tuple("; ".join(f"{k} = {side[k]}" for k in names if k in side) for side in flat)
+
+
+def changed_fields(before: Mapping, after: Mapping) -> list[str]:
+    """Names of what differs between two versions of plain data."""
+    return _differences(*(dict(_flat(side)) for side in (before, after)))
 
 
 def _flat(value: Any, name: str = "") -> list[tuple[str, Any]]:

@@ -81,12 +81,12 @@ class Study:
 
     @property
     def void(self) -> list[Record]:
-        """The attempts that were discarded, each with its reason."""
+        """The attempts that were set aside, each with its reason."""
         return [r for r in self.records if r.status == "void"]
 
     @cached_property
     def pending(self) -> list[int]:
-        """Runs still to do, in run order: never done, every attempt void, or a repeat due."""
+        """Runs still to do, in run order: never done, every attempt set aside, or a repeat due."""
         if self.plan is None:
             return []
         open_ = {r.run for r in self.records if r.status == "planned"}
@@ -106,7 +106,7 @@ class Study:
         if self._repeats:
             text += f" ({count(self._repeats, 'declared repeat')} among them)"
         if self.void:
-            text += f", {len(self.void)} void"
+            text += f", {len(self.void)} set aside"
         lacking = sum(bool(self.missing(r)) for r in self.done)
         if lacking:
             text += f", {count(lacking, 'run')} with a measurement missing"

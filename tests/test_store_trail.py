@@ -203,7 +203,7 @@ def test_a_correction_keeps_its_history(file):
     assert record.settings == {"time": 99}
     assert file.read().deviations().loc[lambda d: d["kind"] == "correction", [
         "planned", "happened"]].values.tolist() == [
-            ["voids = <0.4 %", "voids = 0.5 %"], ["voids = 0.5 %", "time = 99 s"]]
+            ["voids = <0.4 %", "voids = 0.5 %"], ["voids = 0.5 %", "time = 99 s, voids withdrawn"]]
     assert len(file.history()) == 4
 
 
@@ -237,9 +237,9 @@ def test_a_void_run_is_due_again(file):
     assert study.records[0].measurements == {"voids": 40}  # kept, not counted
     with pytest.raises(InputError, match="no such attempt that is done"):
         file.amend(1, {"voids": 1}, reason="r")
-    with pytest.raises(InputError, match="only what is done and not void"):
+    with pytest.raises(InputError, match="only what is done and not set aside"):
         file.amend(1, {"voids": 1}, attempt=1, reason="r")
-    with pytest.raises(InputError, match="void already"):
+    with pytest.raises(InputError, match="set aside already"):
         file.void(1, "again", attempt=1)
     assert file.record(1, {"voids": 0.4}).attempt == 2
     assert file.read().table()[["run", "attempt", "voids"]].values.tolist() == [[1, 2, 0.4]]

@@ -171,7 +171,7 @@ def test_a_correction_replaces_and_withdraws():
     assert (new.remark, new.time) == ("scale was off", old.time)
     with pytest.raises(InputError, match="no such name"):
         correct(old, BRIEF, measurements={"viods": None})
-    with pytest.raises(InputError, match="not void can be corrected"):
+    with pytest.raises(InputError, match="not set aside can be corrected"):
         correct(Record(2, 1, "void", reason="r"), BRIEF, measurements={"voids": 1})
 
 
@@ -236,11 +236,11 @@ def test_the_table_is_what_fits_read():
     ([Record(1, 1, measurements=ALL)],
      "1 of 8 runs done; next is run 2."),
     ([done(1), done(2), Record(3, 1, "void", reason="r")],
-     "2 of 8 runs done, 1 void, 2 runs with a measurement missing; next is run 3."),
+     "2 of 8 runs done, 1 set aside, 2 runs with a measurement missing; next is run 3."),
     ([done(1), Record(1, 2, "planned")], "1 of 9 runs done (1 declared repeat among them), "
      "1 run with a measurement missing; next is run 1."),
     ([done(1), Record(1, 2, "void", reason="r")],
-     "1 of 8 runs done, 1 void, 1 run with a measurement missing; next is run 2."),
+     "1 of 8 runs done, 1 set aside, 1 run with a measurement missing; next is run 2."),
     ([Record(run, 1, measurements=ALL)
       for run in range(1, 9)], "All 8 runs done."),
 ])
@@ -331,6 +331,6 @@ def test_voids_limits_and_missing_readings():
     assert set(table["kind"]) == {"void", "missing", "limit"}
     assert set(table["kind"]) <= set(KINDS)
     assert table["sentence"].tolist() == [
-        "Run 1 was voided: lid came off.",
+        "Run 1 was set aside: lid came off.",
         "Run 2: coarsest lump and end temperature not measured.",
         "Run 2: voids known only to lie below 0.2 %."]
