@@ -61,8 +61,8 @@ def short(value: float, n: int = 4) -> str:
 
     Examples
     --------
-    >>> short(800.0), short(0.25), short(12345.0), short(3.125e-7, 3)
-    ('800', '0.25', '12345', '3.12 × 10⁻⁷')
+    >>> short(800.0), short(0.25), short(12345.0), short(3.126e-7, 3)
+    ('800', '0.25', '12345', '3.13 × 10⁻⁷')
     """
     text, times, power = digits(value, n).partition(" × ")
     if "." in text:

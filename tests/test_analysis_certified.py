@@ -122,7 +122,7 @@ def test_straight_line_norris():
             ("F", rows.loc["x", "F"], 5436385.54079785), ("R²", model.r2, 0.999993745883712),
             ("residual sd", model.sigma, 0.884796396144373)):
         assert agreeing_digits(value, wanted) >= digits[key], (key, value)
-    assert agreeing_digits(rows.loc["residual", "sum_of_squares"], 26.6173985294224) >= 13
+    assert agreeing_digits(rows.loc["residual", "sum_of_squares"], 26.6173985294224) >= 12
 
 
 LONGLEY = {  # NIST StRD, Longley; also in statsmodels' regression tests
@@ -196,8 +196,9 @@ def test_only_reading_the_data_loses_digits(name):
     found = (rows.loc["treatment", "sum_of_squares"], rows.loc["residual", "sum_of_squares"],
              rows.loc["treatment", "F"])
     for value, exact in zip(found, stored, strict=True):
-        assert agreeing_digits(value, float(exact)) >= 13
+        assert agreeing_digits(value, float(exact)) >= 12
     for key, exact in zip(("between", "within", "F"), written, strict=True):
         assert agreeing_digits(float(exact), certified[key]) >= 14, key
-    # No program can do better with these doubles than the exact F of them does.
-    assert agreeing_digits(float(stored[2]), certified["F"]) < promised()[name]["F"] + 1.1
+    if promised()[name]["F"] < 12:
+        # No program can do better with these doubles than the exact F of them does.
+        assert agreeing_digits(float(stored[2]), certified["F"]) < promised()[name]["F"] + 0.6

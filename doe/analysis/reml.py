@@ -216,13 +216,18 @@ def _directions(slope: np.ndarray, bend: np.ndarray) -> Iterator[np.ndarray]:
 
 def _crossing(excess: Callable[..., float], start: float, step: float) -> float:
     """Where the function, negative at `start`, turns positive in the direction of `step`."""
-    near, far = start, start + step
-    while excess(far, afresh=True) < 0:
-        step *= 1.5
-        near, far = far, far + step
-        if abs(far) > _FURTHEST:
-            return np.sign(step) * np.inf
-    return optimize.brentq(excess, near, far, xtol=1e-4)
+    while True:
+        near, far = start, start + step
+        while excess(far, afresh=True) < 0:
+            step *= 1.5
+            near, far = far, far + step
+            if abs(far) > _FURTHEST:
+                return np.sign(step) * np.inf
+        root = optimize.brentq(excess, near, far, xtol=1e-4)
+        # Of two hills, the path followed so far may have been on the lower one.
+        if excess(root, afresh=True) > -1e-3:
+            return root
+        start, step = root, (far - root) / 4
 
 
 def _starts(c: np.ndarray, total: float, best: np.ndarray) -> Iterator[np.ndarray]:
