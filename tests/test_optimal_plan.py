@@ -405,5 +405,7 @@ def test_a_band_that_the_lattice_misses_is_not_refused():
 def test_more_runs_than_memory_holds_are_refused_before_the_search(family):
     region = Region([Factor("pressure", 2, 20, unit="kPa", hard_to_change=True),
                      Factor("time", 60, 240, unit="s")])
-    with pytest.raises(InputError, match="at most 4096"):
+    with pytest.raises(InputError, match="at most 10000"):
+        make_plan(region, family, starts=1e9, seed=1)
+    with pytest.raises(InputError, match="a plan has at most 2,000 runs"):
         make_plan(region, family, runs=100_000, seed=1)

@@ -13,7 +13,7 @@ from doe.factors import Region
 from doe.mixer import Mixer
 from doe.planning.plan import Plan
 from doe.planning.shortlist import Candidate, Choice, Wanted, candidates
-from doe.planning.structure import as_count, as_seed
+from doe.planning.structure import as_count, as_runs, as_seed
 from doe.responses import Response
 from doe.wording import count, digits, join, percent
 
@@ -144,7 +144,7 @@ def advise(region: Region, *, runs: int | None = None, aim: str = "screen",
     True
     """
     as_choice("aim", aim, tuple(AIMS))
-    limit = None if runs is None else as_count("runs", runs, at_least=2)
+    limit = None if runs is None else as_runs("runs", runs, at_least=2)
     effect = None if smallest_effect is None else as_number("smallest_effect", smallest_effect,
                                                             above=0)
     ratios = response is not None and response.scale == "log"

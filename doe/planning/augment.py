@@ -39,7 +39,7 @@ from doe.planning.standing import (
     widened,
 )
 from doe.planning.strata import precision, variance_ratios
-from doe.planning.structure import as_count, as_seed, has_middle, spread
+from doe.planning.structure import as_count, as_runs, as_seed, check_model, has_middle, spread
 from doe.planning.surface import axial_distance
 from doe.terms import Term, formula, model_matrix, read_terms, standard_terms
 from doe.wording import count, digits, join, percent
@@ -173,13 +173,14 @@ def _grouped(plan: Plan, region: Region, now: Standing, terms: tuple[Term, ...],
     before = plan.runs.set_index("run").loc[now.run]
     size = len(plan) / plan.runs["whole_plot"].nunique()
     groups = (max(1, round(runs / size)) if whole_plots is None
-              else as_count("whole_plots", whole_plots, at_least=1))
+              else as_runs("whole_plots", whole_plots, at_least=1))
     if groups > runs:
         raise InputError("whole_plots", groups, f"there are only {count(runs, 'run')} to add",
                          "Ask for more runs, or fewer groups")
     plot = np.repeat(np.arange(groups), spread(runs, groups))
     label = int(plan.runs["block"].max()) + bool(new_block)
     space = Space(region, terms, mixer, rule)
+    check_model(len(space.columns))
     block = np.append(now.block, np.full(runs, label))
     tails = (np.empty((len(block), 0)) if "block" in ratios
              else block_columns(block))
@@ -241,7 +242,7 @@ def add_axial(plan: Plan, *, axial: str | float = "face-centred",
                          "Use augment, which adds runs to any plan")
     if centre_points is None:
         centre_points = max(2, int((plan.runs["point"] == "centre").sum()))
-    centre_points = as_count("centre_points", centre_points)
+    centre_points = as_runs("centre_points", centre_points)
     now = standing(plan, records, lost)
     k = len(region)
     alpha = (as_number("axial", axial, above=0) if not isinstance(axial, str) else axial_distance(

@@ -25,7 +25,7 @@ from doe.planning.factorial import check_two_levels
 from doe.planning.hadamard import GREATEST_CONFERENCE, conference_matrix, has_conference
 from doe.planning.plan import Plan
 from doe.planning.settle import block_columns, rank, settle
-from doe.planning.structure import as_count, assemble, has_middle, spread
+from doe.planning.structure import as_count, as_runs, assemble, has_middle, spread
 from doe.terms import standard_terms
 from doe.wording import count, digits, join
 
@@ -75,15 +75,15 @@ def definitive_screening(region: Region, *, fake_factors: int = 0,
         If a factor does not fit, or an option cannot be used.
     """
     k, two = len(region), _two_settings(region)
-    replicates = as_count("replicates", replicates, at_least=1)
-    blocks = as_count("blocks", blocks, at_least=1)
+    replicates = as_runs("replicates", replicates, at_least=1)
+    blocks = as_runs("blocks", blocks, at_least=1)
     order = _order(k, as_count("fake_factors", fake_factors))
     if blocks > order * replicates:
         raise InputError("blocks", blocks, f"there are {order * replicates} mirrored pairs of runs",
                          "Use fewer blocks")
     if centre_points is None:
         centre_points = blocks * (2 if two else 1)
-    centre_points = as_count("centre_points", centre_points)
+    centre_points = as_runs("centre_points", centre_points)
     if not centre_points:
         raise InputError("centre_points", centre_points, "without them the mean and the squares "
                          "cannot be told apart", "Give at least 1")

@@ -17,7 +17,7 @@ from doe.mixer import Mixer
 from doe.planning.factorial import share_replicates
 from doe.planning.plan import Plan
 from doe.planning.settle import rank, settle
-from doe.planning.structure import as_count, assemble, has_middle, spread
+from doe.planning.structure import as_runs, assemble, has_middle, spread
 from doe.terms import standard_terms
 from doe.wording import count, digits, join
 
@@ -79,7 +79,7 @@ def doehlert_shell(region: Region, *, order: list[str] | None = None, centre_poi
     if sorted(names) != sorted(region.names):
         raise InputError("order", order, "it must name every factor once",
                          "Use " + ", ".join(region.names))
-    centre_points = as_count("centre_points", centre_points)
+    centre_points = as_runs("centre_points", centre_points)
     if not centre_points:
         raise InputError("centre_points", centre_points, "without them the mean and the squares "
                          "cannot be told apart", "Give at least 1; 3 or more are usual")

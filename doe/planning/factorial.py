@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import prod
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ from doe.planning.regular import Fraction, best_blocks, block_numbers, members, 
 from doe.planning.structure import (
     GREATEST_RUNS,
     as_count,
+    as_runs,
     assemble,
     centre_rows,
     has_middle,
@@ -67,10 +69,10 @@ def full_factorial(region: Region, *, levels: int | Mapping[str, int] = 2,
         If an option cannot be used.
     """
     counts = _level_counts(region, levels)
-    total = int(np.prod(list(counts.values())))
-    if total * as_count("replicates", replicates, at_least=1) > GREATEST_RUNS:
-        raise InputError("full factorial", total * replicates, f"that is more than "
-                         f"{GREATEST_RUNS} runs", "Use a fractional factorial or an optimal plan")
+    total = prod(counts.values())
+    if total * as_runs("replicates", replicates, at_least=1) > GREATEST_RUNS:
+        raise InputError("full factorial, runs", total * replicates, f"a plan has at most "
+                         f"{GREATEST_RUNS:,} runs", "Use a fractional factorial or an optimal plan")
     if all(n == 2 for n in counts.values()):
         return _two_level(region, Fraction(len(region), tuple(range(len(region)))),
                           centre_points, replicates, blocks, seed, mixer, group_hard_to_change)
@@ -153,8 +155,8 @@ def _two_level(region: Region, fraction: Fraction, centre_points: int, replicate
                blocks: int, seed: int | None, mixer: Mixer | None, group: bool) -> Plan:
     names = region.names
     product_of = lambda mask, by=" * ": by.join(names[j] for j in members(mask))  # noqa: E731
-    replicates = as_count("replicates", replicates, at_least=1)
-    blocks = as_count("blocks", blocks, at_least=1)
+    replicates = as_runs("replicates", replicates, at_least=1)
+    blocks = as_runs("blocks", blocks, at_least=1)
     coded = fraction.columns()
     block = share_replicates(len(coded), replicates, blocks)
     confounded: list[int] = []
@@ -202,7 +204,7 @@ def _two_level(region: Region, fraction: Fraction, centre_points: int, replicate
 
 def share_replicates(size: int, replicates: int, blocks: int) -> np.ndarray | None:
     """Block of each run, whole replicates of `size` runs to a block; None where that fails."""
-    if as_count("replicates", replicates, at_least=1) % as_count("blocks", blocks, at_least=1):
+    if as_runs("replicates", replicates, at_least=1) % as_runs("blocks", blocks, at_least=1):
         return None
     return np.repeat(np.arange(replicates) % blocks + 1, size)
 
@@ -212,7 +214,7 @@ def finish(region: Region, rows: pd.DataFrame, block: np.ndarray, terms: Sequenc
             mixer: Mixer | None, group: bool, details: dict[str, Any],
             remarks: list[str]) -> Plan:
     """Centre points added to a factorial's rows, and the whole made a plan."""
-    centre_points = as_count("centre_points", centre_points)
+    centre_points = as_runs("centre_points", centre_points)
     middle, said = centre_rows(region, centre_points)
     where = [b + 1 for b, n in enumerate(spread(centre_points, blocks)) for _ in range(n)]
     if centre_points and not any(has_middle(f) for f in region.factors):

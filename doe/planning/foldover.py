@@ -25,7 +25,7 @@ from doe.mixer import Mixer
 from doe.planning.aliases import column_labels
 from doe.planning.plan import Plan
 from doe.planning.settle import Settled, block_columns, cost, settle
-from doe.planning.structure import as_count, as_seed, centre_rows, run_order
+from doe.planning.structure import as_runs, as_seed, centre_rows, run_order
 from doe.terms import Term, expand, exponents, standard_terms
 from doe.wording import count, join
 
@@ -206,7 +206,7 @@ def _added(plan: Plan, fold: _Fold, centre_points: int, seed: int | None,
     if _repeats(old, region.encode(new)):
         raise InputError("factors", list(fold.factors), "the new runs would only repeat old ones",
                          "Fold over on other factors; for repeats, replicate the plan")
-    middle, said = centre_rows(region, as_count("centre_points", centre_points))
+    middle, said = centre_rows(region, as_runs("centre_points", centre_points))
     ideal = pd.concat([new, middle], ignore_index=True) if centre_points else new
     settled = settle(region, ideal, mixer)
     point = np.array(["added"] * len(new) + ["centre"] * centre_points)

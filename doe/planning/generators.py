@@ -22,7 +22,7 @@ from doe.planning.regular import (
     span,
 )
 from doe.planning.settle import feasible, settable
-from doe.planning.structure import as_count
+from doe.planning.structure import as_runs
 from doe.wording import count, join
 
 __all__ = ["choose_fraction", "clear_pairs", "kindest_half", "parse_generators"]
@@ -50,7 +50,7 @@ def choose_fraction(k: int, runs: int | None = None, resolution: int | None = No
                              f"{1 << GREATEST_BASIC} runs reaches it with {k} factors",
                              "Ask for less, leave factors out or use an optimal plan")
         return full
-    runs = as_count("runs", runs, at_least=1)
+    runs = as_runs("runs", runs, at_least=1)
     basic = runs.bit_length() - 1
     if runs != 1 << basic or runs > full.runs or basic < 2:
         low = next(b for b in range(2, k + 1) if k <= (1 << b) - 1) if k > 1 else 1

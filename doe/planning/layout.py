@@ -16,7 +16,7 @@ from doe.planning.criteria import Criterion, without_blocks
 from doe.planning.plan import Plan
 from doe.planning.search import Task
 from doe.planning.settle import block_columns, settle
-from doe.planning.structure import GREATEST_RUNS, as_count, centre_rows, run_order, spread
+from doe.planning.structure import as_count, as_runs, centre_rows, run_order, spread
 from doe.terms import Term
 
 __all__ = ["SPARE", "Layout", "in_run_order", "kinds_of_points", "lay_out"]
@@ -122,17 +122,17 @@ def lay_out(space: Space, *, runs: int | None, blocks: int | Sequence[int],
     """
     region = space.region
     listed = np.ndim(blocks) > 0
-    number = len(blocks) if listed else as_count("blocks", blocks, at_least=1)
+    number = len(blocks) if listed else as_runs("blocks", blocks, at_least=1)
     if runs is None:
-        runs = (sum(as_count("blocks", b, at_least=1) for b in blocks) if listed
+        runs = (sum(as_runs("blocks", b, at_least=1) for b in blocks) if listed
                 else len(space.columns) + number - 1 + SPARE)
-    runs = as_count("runs", runs, at_least=1, at_most=GREATEST_RUNS)
-    sizes = np.array([as_count("blocks", b, at_least=1) for b in blocks] if listed
+    runs = as_runs("runs", runs, at_least=1)
+    sizes = np.array([as_runs("blocks", b, at_least=1) for b in blocks] if listed
                      else spread(runs, number))
     if not number or sizes.sum() != runs or sizes.min() < 1:
         raise InputError("blocks", blocks, f"blocks of {sizes.tolist()} runs do not make up "
                          f"{runs} runs", "Change the blocks or the number of runs")
-    centre_points, repeats = as_count("centre_points", centre_points), as_count("repeats", repeats)
+    centre_points, repeats = as_runs("centre_points", centre_points), as_runs("repeats", repeats)
     kept = _kept(region, keep, sizes)
     room = sizes - np.bincount(kept["block"].to_numpy(int), minlength=number)
     if centre_points + repeats >= room.sum():

@@ -23,7 +23,7 @@ from doe.planning.factorial import finish, share_replicates
 from doe.planning.optimal import optimal_plan
 from doe.planning.plan import Plan
 from doe.planning.settle import feasible, settable
-from doe.planning.structure import as_count, as_seed
+from doe.planning.structure import as_count, as_runs, as_seed
 from doe.terms import Term, standard_terms
 from doe.wording import join, percent
 
@@ -76,7 +76,7 @@ def mixed_levels(region: Region, *, runs: int | None = None,
         If an option cannot be used, or the runs cannot carry the model.
     """
     seed, counts = as_seed(seed), level_counts(region, levels)
-    blocks = as_count("blocks", blocks, at_least=1)
+    blocks = as_runs("blocks", blocks, at_least=1)
     whole = share_replicates(1, replicates, blocks) is not None
     extra = [] if whole else [blocks]
     p = _coefficients(counts, extra)
@@ -85,7 +85,7 @@ def mixed_levels(region: Region, *, runs: int | None = None,
         raise InputError("factors", region.names, f"their levels make {total} combinations, and "
                          f"effects of all levels take {p} runs{' with the blocks' * bool(extra)}",
                          "Use a full factorial or an optimal plan")
-    runs = size if runs is None else as_count("runs", runs)
+    runs = size if runs is None else as_runs("runs", runs)
     if not p <= runs < total:
         raise InputError("runs", runs, f"effects of all levels take {p} runs, and a full "
                          f"factorial has {total}", f"Ask for {p} to {total - 1} runs, or use a "

@@ -19,7 +19,7 @@ from doe.planning.plan import Plan
 from doe.planning.rules import Allowed, both, forbid
 from doe.planning.search import Found, search, usual_starts
 from doe.planning.settle import pure_error_df
-from doe.planning.structure import as_count, as_seed
+from doe.planning.structure import GREATEST_RUNS, as_runs, as_seed, as_starts, check_model, too_many
 from doe.terms import Term, formula, read_terms, standard_terms
 from doe.wording import count, digits, join, percent
 
@@ -132,7 +132,8 @@ def optimal_plan(region: Region, *, runs: int | None = None,
     """
     as_choice("criterion", criterion, CRITERIA)
     seed = as_seed(seed)
-    replicates = as_count("replicates", replicates, at_least=1)
+    starts = None if starts is None else as_starts(starts)
+    replicates = as_runs("replicates", replicates, at_least=1)
     if replicates > 1 and keep is not None:
         raise InputError("replicates", replicates, "runs that are kept cannot be replicated",
                          "Use repeats, or ask for more runs")
@@ -140,18 +141,20 @@ def optimal_plan(region: Region, *, runs: int | None = None,
     potential = tuple(t for t in (read_terms(region, potential) if potential else ())
                       if t not in terms)
     space = Space(region, (*terms, *potential), mixer, both(allowed, forbid(region, forbidden)))
+    check_model(len(space.columns))
     lattice = space.lattice(fine_levels(space, _FINE[criterion]), _LATTICE, seed)
     prior = prior_precision(space, len(Space(region, terms).columns),
                             as_number("tau", tau, above=0), space.rows(lattice))
     layout = lay_out(space, runs=runs, blocks=blocks, keep=keep, centre_points=centre_points,
                      repeats=repeats, mixer=mixer)
+    if layout.total * replicates > GREATEST_RUNS:
+        raise too_many("replicates", replicates)
     judge = criterion_for(criterion, space, seed)
     task = layout.task(space, judge, prior)
     optimum = optimum_over(space, judge, fixed=prior / layout.total, tolerance=_GAP, seed=seed)
     if space.bounded:
         lattice = distinct(np.vstack([lattice, optimum.support[:200]]))
-    starts = (usual_starts(task, len(lattice)) if starts is None
-              else as_count("starts", starts, at_least=1))
+    starts = usual_starts(task, len(lattice)) if starts is None else starts
     found = search(task, lattice, starts=starts, seed=seed, best_possible=optimum.merit,
                    mixer=mixer, progress=progress, stop=stop, n_jobs=n_jobs)
     table = layout.complete(space, judge, prior, found.settings)

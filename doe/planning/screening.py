@@ -26,7 +26,7 @@ from doe.mixer import Mixer
 from doe.planning.factorial import check_two_levels, finish, share_replicates
 from doe.planning.hadamard import DOUBLED, balanced_columns
 from doe.planning.plan import Plan
-from doe.planning.structure import as_count
+from doe.planning.structure import as_runs
 from doe.terms import standard_terms
 from doe.wording import count, join, percent
 
@@ -77,7 +77,7 @@ def plackett_burman(region: Region, *, runs: int | None = None, mirrored: bool =
                          "Change the factors, or use a full factorial or an optimal plan")
     if runs is None:
         runs = next(n for n in sizes if n not in _REGULAR)
-    elif as_count("runs", runs) not in sizes:
+    elif as_runs("runs", runs) not in sizes:
         raise InputError("runs", runs, f"that is no size of a Plackett–Burman plan for "
                          f"{count(k, 'factor')}", "Use " + join(sizes, "or"))
     columns = balanced_columns(runs)

@@ -38,7 +38,7 @@ from doe.planning.search import Task, search, usual_starts
 from doe.planning.settle import block_columns
 from doe.planning.split_exchange import GroupedTask, search_grouped, settle_grouped
 from doe.planning.strata import error_strata, precision
-from doe.planning.structure import GREATEST_RUNS, as_count, as_seed, run_order, spread
+from doe.planning.structure import as_runs, as_seed, as_starts, check_model, run_order, spread
 from doe.terms import Term, exponents, formula, model_matrix, read_terms, standard_terms
 from doe.wording import capitalise, count, digits, join, percent
 
@@ -122,11 +122,11 @@ def split_plot(region: Region, *, whole_plots: int | Sequence[int] | None = None
     if whole_plots is None:
         whole_plots, _ = usual_sizes(region, terms)
     listed = np.ndim(whole_plots) > 0
-    number = len(whole_plots) if listed else as_count("whole_plots", whole_plots, at_least=2)
+    number = len(whole_plots) if listed else as_runs("whole_plots", whole_plots, at_least=2)
     if runs is None:
         runs = sum(whole_plots) if listed else usual_sizes(region, terms, number)[1]
     sizes = _group_sizes("whole_plots", whole_plots, runs)
-    blocks = as_count("blocks", blocks, at_least=1)
+    blocks = as_runs("blocks", blocks, at_least=1)
     if number < between + blocks - 1:
         names = join(region.factors[j].label for j in hard)
         raise InputError("whole_plots", number, f"{count(between, 'coefficient')} of {names}"
@@ -209,9 +209,9 @@ def _sizes(region: Region, terms: Sequence[Term], hard: Sequence[int]) -> tuple[
 
 
 def _group_sizes(field: str, groups: int | Sequence[int], runs: int) -> list[int]:
-    runs = as_count("runs", runs, at_least=2, at_most=GREATEST_RUNS)
-    sizes = ([as_count(field, g, at_least=1) for g in groups] if np.ndim(groups) > 0
-             else spread(runs, as_count(field, groups, at_least=2)))
+    runs = as_runs("runs", runs, at_least=2)
+    sizes = ([as_runs(field, g, at_least=1) for g in groups] if np.ndim(groups) > 0
+             else spread(runs, as_runs(field, groups, at_least=2)))
     if sum(sizes) != runs or min(sizes) < 1 or len(sizes) < 2:
         raise InputError(field, groups, f"groups of {sizes} runs do not make up {runs} runs in "
                          "two groups or more", f"Change {field} or runs")
@@ -226,6 +226,7 @@ def _grouped_plan(region: Region, terms: tuple[Term, ...], plot: np.ndarray, blo
     as_choice("criterion", criterion, CRITERIA)
     seed = as_seed(seed)
     space = Space(region, terms, mixer, rule)
+    check_model(len(space.columns))
     n, p = len(plot), len(space.columns)
     refuse_if_singular(space, space.rows(space.lattice(fine_levels(space), _LISTED)))
     random = "block" in ratios
@@ -242,7 +243,7 @@ def _grouped_plan(region: Region, terms: tuple[Term, ...], plot: np.ndarray, blo
     if starts is None:
         work = n * len(region) * (6.0 * p * p + 4000) * 14
         starts = int(np.clip(round(_WORK / work, -1), 20, _MANY))
-    starts = as_count("starts", starts, at_least=1)
+    starts = as_starts(starts)
     ideal, merit_before, done = search_grouped(task, starts=starts, seed=seed, progress=progress,
                                                stop=stop, n_jobs=n_jobs)
     points = settle_grouped(task, ideal, seed)

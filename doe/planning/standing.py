@@ -11,7 +11,7 @@ import pandas as pd
 from doe.errors import InputError
 from doe.factors import Region
 from doe.planning.plan import Plan
-from doe.planning.structure import as_count, run_order
+from doe.planning.structure import as_runs, run_order
 from doe.wording import count, digits, join
 
 __all__ = ["Standing", "as_run", "followed_by", "standing", "widened"]
@@ -195,4 +195,4 @@ def on_blocks(added: int, new_block: bool) -> str:
 
 def checked_count(name: str, value: int | None) -> int | None:
     """None, or a whole number of at least one."""
-    return None if value is None else as_count(name, value, at_least=1)
+    return None if value is None else as_runs(name, value, at_least=1)

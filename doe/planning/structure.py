@@ -23,16 +23,26 @@ _FAR = 0.05
 __all__ = [
     "GREATEST_RUNS",
     "as_count",
+    "as_runs",
     "as_seed",
+    "as_starts",
     "assemble",
     "centre_rows",
+    "check_model",
     "has_middle",
     "run_order",
     "spread",
+    "too_many",
 ]
 
-GREATEST_RUNS = 4096
+GREATEST_RUNS = 2000
 """Of a plan; nobody makes more runs by hand, and tables of pairs of runs still fit in memory."""
+
+GREATEST_MODEL = 150
+"""Coefficients of a model that an optimal plan is searched for; beyond, it takes hours."""
+
+GREATEST_STARTS = 10_000
+"""Of a search; it gains next to nothing after a few hundred."""
 
 
 def as_count(field: str, value: object, *, at_least: int = 0, at_most: int | None = None) -> int:
@@ -40,6 +50,32 @@ def as_count(field: str, value: object, *, at_least: int = 0, at_most: int | Non
     if as_number(field, value, at_least=at_least, at_most=at_most) != int(value):
         raise InputError(field, value, "this is not a whole number", "Give a whole number")
     return int(value)
+
+
+def as_runs(field: str, value: object, *, at_least: int = 0) -> int:
+    """A number of runs, or of what a plan cannot have more of than runs, or `InputError`."""
+    if as_count(field, value, at_least=at_least) > GREATEST_RUNS:
+        raise too_many(field, value)
+    return int(value)
+
+
+def as_starts(value: object) -> int:
+    """A number of random starts of a search, or `InputError`."""
+    return as_count("starts", value, at_least=1, at_most=GREATEST_STARTS)
+
+
+def check_model(coefficients: int) -> None:
+    """Refuse to search for a plan that would take too long."""
+    if coefficients > GREATEST_MODEL:
+        raise InputError("model, coefficients", coefficients, "optimal plans are searched for "
+                         f"models of at most {GREATEST_MODEL}", "Take a smaller model, such as "
+                         "linear, leave factors out, or use a plan of fixed size")
+
+
+def too_many(field: str, value: object) -> InputError:
+    """That no bench can make so many runs."""
+    return InputError(field, value, f"a plan has at most {GREATEST_RUNS:,} runs",
+                      "Give fewer, or use a smaller plan")
 
 
 def as_seed(seed: int | None) -> int:
@@ -161,6 +197,8 @@ def assemble(region: Region, ideal: pd.DataFrame, *, point: Sequence[str],
         factor is hard to change.
     """
     seed = as_seed(seed)
+    if len(ideal) > GREATEST_RUNS:
+        raise too_many("runs", len(ideal))
     block = np.ones(len(ideal), int) if block is None else np.asarray(block, int)
     remarks = list(remarks)
     settled = settle(region, ideal, mixer)

@@ -37,7 +37,7 @@ from doe.planning.regular import (
     span,
 )
 from doe.planning.settle import outside_mixer, rank, settable
-from doe.planning.structure import as_count, assemble, has_middle, spread
+from doe.planning.structure import as_runs, assemble, has_middle, spread
 from doe.terms import standard_terms
 from doe.wording import count, digits, join
 
@@ -127,15 +127,15 @@ def central_composite(region: Region, *, axial: str | float = "rotatable",
     as_choice("scale", scale, ("inside", "beyond"))
     as_choice("cube", cube, ("fraction", "full", "small"))
     _check_numeric(region, "central composite", 2)
-    replicates = as_count("replicates", replicates, at_least=1)
-    blocks = as_count("blocks", blocks, at_least=1)
+    replicates = as_runs("replicates", replicates, at_least=1)
+    blocks = as_runs("blocks", blocks, at_least=1)
     k = len(region)
     fraction = _cube(k, cube)
     if centre_points is None:
         centre_points = 3 if axial == "face-centred" else 5
         if blocks > 1:
             centre_points = blocks * max(2, -(-centre_points // blocks))
-    centre_points = as_count("centre_points", centre_points)
+    centre_points = as_runs("centre_points", centre_points)
     middle = spread(centre_points, blocks)
     kind = axial if isinstance(axial, str) else "given"
     if cube == "small" and (kind in ("rotatable", "inscribed") or blocks > 2):
@@ -332,8 +332,8 @@ def box_behnken(region: Region, *, centre_points: int | None = None, replicates:
     """
     _check_numeric(region, "Box–Behnken", 3, 7)
     k = len(region)
-    replicates = as_count("replicates", replicates, at_least=1)
-    blocks = as_count("blocks", blocks, at_least=1)
+    replicates = as_runs("replicates", replicates, at_least=1)
+    blocks = as_runs("blocks", blocks, at_least=1)
     edges, part = _edges(k)
     parts = int(part.max()) + 1
     block = share_replicates(len(edges), replicates, blocks)
@@ -347,7 +347,7 @@ def box_behnken(region: Region, *, centre_points: int | None = None, replicates:
                          "Use " + join(possible, "or"))
     if centre_points is None:
         centre_points = max(_CENTRE[k], blocks)
-    centre_points = as_count("centre_points", centre_points)
+    centre_points = as_runs("centre_points", centre_points)
     if not centre_points:
         raise InputError("centre_points", centre_points, "without them the mean and the squares "
                          "cannot be told apart", "Give at least 1; 3 or more are usual")
