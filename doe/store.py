@@ -20,11 +20,11 @@ from doe import store_rows as rows
 from doe.brief import Brief
 from doe.errors import InputError
 from doe.records import Record, as_time, as_whole
+from doe.store_check import check, upgrade
 from doe.store_entries import Entries
 from doe.store_file import (
     SUFFIX,
     StudyFileError,
-    check,
     connect,
     copy,
     lay_out,
@@ -86,6 +86,8 @@ def open_study(path: str | Path, *, create: Brief | None = None, author: str = "
             study_file._create(create, author or create.author)
         with translated(path):
             check(study_file._db, path)
+            if not read_only:
+                upgrade(study_file._db)
     except BaseException:
         study_file.close()
         raise
@@ -105,7 +107,7 @@ class StudyFile:
         self._lock, self._patience = threading.RLock(), timeout
         with translated(path):
             self._db = connect(path, mode=mode, timeout=timeout)
-        self._entries = Entries(self._db)
+        self._entries = Entries(self._db, path)
 
     def __enter__(self) -> StudyFile:
         return self

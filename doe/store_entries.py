@@ -9,12 +9,14 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from doe import store_rows as rows
 from doe.brief import Brief
 from doe.errors import InputError
 from doe.records import Record, admit, as_time, as_whole, attempt_due, correct
+from doe.store_check import believed, study_of
 from doe.store_schema import results_view
 from doe.store_seen import document_as_seen, news_of_run, run_as_seen
 from doe.study import Study, check_brief, check_plan
@@ -28,8 +30,8 @@ __all__ = ["Entries"]
 class Entries:
     """The entries of one study, over a connection to its file."""
 
-    def __init__(self, db: sqlite3.Connection) -> None:
-        self._db = db
+    def __init__(self, db: sqlite3.Connection, path: Path) -> None:
+        self._db, self._path = db, path
         self._known: tuple[tuple, Study] | None = None
 
     def forget(self) -> None:
@@ -40,20 +42,16 @@ class Entries:
 
     def study(self) -> Study:
         """The whole study."""
-        return replace(self.outline(), records=tuple(rows.records(self._db)),
-                       trail=rows.trail(self._db))
+        with believed(self._path, "it contradicts itself"):
+            return replace(self.outline(), records=tuple(rows.records(self._db)),
+                           trail=rows.trail(self._db))
 
     def outline(self) -> Study:
         """Brief and plan, without records; read anew only when they changed."""
         versions = self._db.execute("SELECT (SELECT max(version) FROM brief), "
                                     "(SELECT max(version) FROM plan)").fetchone()
         if self._known is None or self._known[0] != versions:
-            from doe.planning.plan import Plan
-
-            brief, plan = (rows.document(self._db, table, version)
-                           for table, version in zip(("brief", "plan"), versions, strict=True))
-            self._known = versions, Study(Brief.from_plain(brief),
-                                          None if plan is None else Plan.from_plain(plan))
+            self._known = versions, study_of(self._db, versions, self._path)
         return self._known[1]
 
     def _attempts(self, run: int) -> list[Record]:

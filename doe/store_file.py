@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
 from doe.errors import InputError
+from doe.store_guard import guard
 from doe.store_schema import APPLICATION_ID, SCHEMA, SCHEMA_VERSION
 
-__all__ = ["SUFFIX", "StudyFileError", "check", "connect", "copy", "lay_out",
-           "refuse_filled", "translated", "writing"]
+__all__ = ["SUFFIX", "StudyFileError", "connect", "copy", "damaged", "lay_out",
+           "refuse_filled", "rescue_command", "translated", "writing"]
 
 SUFFIX = ".study"
 """What names of study files end in, by convention."""
@@ -32,8 +34,6 @@ _PROBLEMS = {
                           "enter it again"),
     sqlite3.SQLITE_IOERR: ("reading or writing failed", "Check the disk or network drive; what "
                            "was acknowledged before is kept"),
-    sqlite3.SQLITE_CORRUPT: ("it is damaged or cut short", "Go back to the last complete copy, "
-                             "and keep this one for recovery"),
     sqlite3.SQLITE_NOTADB: ("this is not a study file", "Choose a study file, by convention named "
                             f"*{SUFFIX}"),
 }
@@ -49,6 +49,17 @@ class StudyFileError(InputError):
         return (StudyFileError, (self.value, self.problem, self.remedy))
 
 
+def damaged(path: Path, what: str = "") -> StudyFileError:
+    """The error that says how to go on with a file that is damaged."""
+    return StudyFileError(path, "it is damaged or cut short" + what, "Go back to the last complete "
+                          f"copy, or save what is readable: {rescue_command(path)}")
+
+
+def rescue_command(path: Path) -> str:
+    """How to save what can be read of a file."""
+    return f"python -m doe rescue {shlex.quote(str(path))} --out NEW{SUFFIX}"
+
+
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
     """Turn SQLite's errors into one that names the file, the problem and the remedy."""
@@ -57,11 +68,18 @@ def translated(path: Path) -> Iterator[None]:
     except UnicodeEncodeError as error:
         raise InputError("text", error.object, "it holds a character that is no text",
                          "Type it anew") from None
+    except UnicodeDecodeError as error:  # a name in SQLite's own message
+        raise damaged(path) from error
     except sqlite3.IntegrityError:
         raise  # a mistake of the program, not of the user: to be seen in full
     except sqlite3.Error as error:
         # The lowest byte is the kind of error; the rest is detail.
-        known = _PROBLEMS.get(getattr(error, "sqlite_errorcode", 0) & 0xFF)
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        if code == sqlite3.SQLITE_INTERRUPT:  # nothing else interrupts it
+            raise KeyboardInterrupt from error
+        if code == sqlite3.SQLITE_CORRUPT:
+            raise damaged(path) from error
+        known = _PROBLEMS.get(code)
         if known is None and isinstance(error, sqlite3.ProgrammingError):
             known = str(error).rstrip("."), "Open it again with open_study"
         raise StudyFileError(path, *(known or (f"SQLite says: {error}", "Nothing of this entry "
@@ -81,7 +99,7 @@ def connect(path: Path, *, mode: str, timeout: float) -> sqlite3.Connection:
                          check_same_thread=False)
     if mode == "ro":
         try:
-            db.execute("SELECT 1 FROM sqlite_master").fetchone()
+            guard(db)
         except sqlite3.OperationalError:
             # In a folder that may not be written, SQLite cannot lay the index of its log
             # beside the file. Without a log there is nothing to index.
@@ -90,6 +108,7 @@ def connect(path: Path, *, mode: str, timeout: float) -> sqlite3.Connection:
                 raise
             db = sqlite3.connect(uri + "&immutable=1", uri=True, isolation_level=None,
                                  check_same_thread=False)
+    guard(db)
     db.execute("PRAGMA foreign_keys = ON")
     db.execute("PRAGMA synchronous = FULL")
     db.execute(f"PRAGMA query_only = {int(read_only)}")
@@ -135,19 +154,6 @@ def lay_out(db: sqlite3.Connection, path: Path) -> None:
         db.execute(statement)
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-
-
-def check(db: sqlite3.Connection, path: Path) -> None:
-    """Refuse what is no study file, is from a newer version, or is damaged."""
-    (mark,) = db.execute("PRAGMA application_id").fetchone()
-    (version,) = db.execute("PRAGMA user_version").fetchone()
-    if mark != APPLICATION_ID:
-        raise StudyFileError(path, *_PROBLEMS[sqlite3.SQLITE_NOTADB])
-    if version > SCHEMA_VERSION:
-        raise StudyFileError(path, f"it was written by a newer version (format {version}, this "
-                             f"one reads up to {SCHEMA_VERSION})", "Update this package")
-    if db.execute("PRAGMA quick_check(1)").fetchone() != ("ok",):
-        raise StudyFileError(path, *_PROBLEMS[sqlite3.SQLITE_CORRUPT])
 
 
 def copy(db: sqlite3.Connection, path: Path) -> None:

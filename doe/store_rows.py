@@ -12,6 +12,7 @@ import pandas as pd
 
 from doe.brief import Brief
 from doe.records import STATUS_WORDS, Record, as_time
+from doe.store_seal import sealed
 from doe.study import TRAIL_COLUMNS
 
 if TYPE_CHECKING:
@@ -93,12 +94,17 @@ def last_reason(db: sqlite3.Connection, key: tuple[int, int], response: str) -> 
 def document(db: sqlite3.Connection, table: str, version: int | None) -> Any:
     """Plain data of one version of the brief or plan; None if there is none."""
     row = db.execute(f"SELECT document FROM {table} WHERE version = ?", (version,)).fetchone()
-    return None if row is None else json.loads(row[0])
+    return None if row is None else json.loads(row[0], parse_constant=_no_number)
+
+
+def _no_number(name: str) -> None:
+    raise ValueError(f"{name} is no number")
 
 
 # ---- adding
 
 
+@sealed("brief", "plan", "trail")
 def add_document(db: sqlite3.Connection, table: str, value: Brief | Plan, before: str,
                  after: str, *, kind: str, author: str, reason: str) -> int:
     """A further version of the brief or plan, and its line in the trail."""
@@ -111,6 +117,7 @@ def add_document(db: sqlite3.Connection, table: str, value: Brief | Plan, before
     return version
 
 
+@sealed("plan_run", "plan_setting")
 def add_plan(db: sqlite3.Connection, version: int, plan: Plan, units: Mapping) -> None:
     """The runs of a version of the plan and their settings, as rows for any reader."""
     runs = plan.runs.to_dict("records")
@@ -126,6 +133,7 @@ def add_plan(db: sqlite3.Connection, version: int, plan: Plan, units: Mapping) -
          for r in runs for name in plan.region.names])
 
 
+@sealed("attempt", "attempt_state", "setting", "measurement", "trail")
 def add_attempt(db: sqlite3.Connection, old: Record | None, new: Record, *, kind: str,
                 author: str, reason: str, units: Mapping,
                 confirmed: Mapping[str, str] | None = None) -> Record:

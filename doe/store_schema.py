@@ -11,6 +11,7 @@ Rows are only ever added; what is current is a view on them.
 ``plan_run``            runs of every version of the plan; ``plan_setting`` their settings
 ``brief``, ``plan``     every version as a JSON document
 ``trail``               who changed what, when and why
+``seal``                checksums of all these rows; see `doe.store_seal`
 ======================  ==================================================================
 """
 
@@ -18,13 +19,16 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable
+from contextlib import closing
+from functools import cache
 
-__all__ = ["APPLICATION_ID", "SCHEMA", "SCHEMA_VERSION", "results_view"]
+__all__ = ["APPLICATION_ID", "SCHEMA", "SCHEMA_VERSION", "UPGRADE", "objects", "results_view"]
 
 APPLICATION_ID = 0x63757073
 """Marks an SQLite database as a study file ("cups" in ASCII)."""
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+"""1: as the first release wrote it; 2: with the table ``seal``."""
 
 # STRICT tables (SQLite 3.37) keep a text out of a numeric column whoever writes it.
 _STRICT = " STRICT" if sqlite3.sqlite_version_info >= (3, 37) else ""
@@ -67,6 +71,9 @@ _TABLES = {
               "kind TEXT NOT NULL, run INTEGER NOT NULL, attempt INTEGER NOT NULL", ["id"]),
 }
 
+# A column a table, its name the table's: all of them may have got rows in one entry.
+_SEAL = ("id INTEGER PRIMARY KEY, " + ", ".join(f"{name} BLOB" for name in _TABLES), ["id"])
+
 # In an aggregate with max(), SQLite takes the bare columns from the row of the maximum.
 _VIEWS = {
     "current_state": "SELECT run, attempt, status, recorded_at, operator, remark, reason, "
@@ -90,18 +97,49 @@ def _guards(table: str, key: list[str]) -> Iterable[str]:
            f"WHEN EXISTS (SELECT 1 FROM {table} WHERE {same}) {refuse}")
 
 
-def _statements() -> Iterable[str]:
+def _table(name: str, columns: str, key: list[str], strict: str) -> Iterable[str]:
+    yield f"CREATE TABLE {name} ({columns}){strict}"
+    yield from _guards(name, key)
+
+
+def _statements(version: int, strict: str) -> Iterable[str]:
     for name, (columns, key) in _TABLES.items():
-        yield f"CREATE TABLE {name} ({columns}){_STRICT}"
-        yield from _guards(name, key)
+        yield from _table(name, columns, key, strict)
     yield "CREATE INDEX attempt_state_current ON attempt_state (run, attempt)"
     yield "CREATE INDEX setting_current ON setting (run, attempt, factor)"
     yield "CREATE INDEX measurement_current ON measurement (run, attempt, response)"
     for name, query in _VIEWS.items():
         yield f"CREATE VIEW {name} AS {query}"
+    if version > 1:
+        yield from _table("seal", *_SEAL, strict)
 
 
-SCHEMA = tuple(_statements())
+SCHEMA = tuple(_statements(SCHEMA_VERSION, _STRICT))
+
+UPGRADE = tuple(_table("seal", *_SEAL, _STRICT))
+"""What version 1 lacks."""
+
+
+@cache
+def objects(version: int, strict: bool = bool(_STRICT)) -> dict[str, tuple[str, str, str, int]]:
+    """What the schema of a study file holds besides the view ``results``.
+
+    Parameters
+    ----------
+    version : int
+    strict : bool
+        False for files that were made with an SQLite older than 3.37.
+
+    Returns
+    -------
+    dict
+        By name: type, table, statement and first page in a new file.
+    """
+    with closing(sqlite3.connect(":memory:")) as db:
+        for statement in _statements(version, " STRICT" if strict else ""):
+            db.execute(statement)
+        return {name: tuple(rest) for name, *rest in db.execute(
+            "SELECT name, type, tbl_name, sql, rootpage FROM sqlite_master")}
 
 
 def results_view(factors: Iterable[str], responses: Iterable[str]) -> tuple[str, str]:

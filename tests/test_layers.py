@@ -14,8 +14,9 @@ FLOORS = (
     {"planning", "analysis"},
     {"decision"},
     {"brief", "brief_extremes", "brief_toml", "brief_tables", "records", "study", "deviations",
-     "store", "store_entries", "store_file", "store_rows", "store_schema", "store_seen", "sheets",
-     "conclude", "power_study", "practice"},
+     "store", "store_check", "store_damage", "store_entries", "store_file", "store_guard",
+     "store_rows", "store_schema", "store_seal", "store_seen", "sheets", "conclude",
+     "power_study", "practice"},
     {"tables", "charts", "evidence", "panels", "report", "demo", "__main__"},
 )
 PEOPLE_ONLY = {"plotly", "ipywidgets", "kaleido", "nbformat", "nbconvert", "typer", "rich"}

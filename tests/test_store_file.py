@@ -71,7 +71,7 @@ def test_settings_that_keep_the_data(path):
         assert pragma("synchronous") == 2  # FULL
         assert pragma("foreign_keys") == 1
         assert pragma("busy_timeout") == 10_000
-        assert pragma("user_version") == 1
+        assert pragma("user_version") == 2
 
 
 def test_a_missing_file_says_what_is_near(path):

@@ -328,7 +328,7 @@ def test_no_change_is_anonymous(file, monkeypatch):
 # ---- what any SQLite client sees, and cannot do
 
 TABLES = ("brief", "plan", "plan_run", "plan_setting", "attempt", "attempt_state", "setting",
-          "measurement", "trail")
+          "measurement", "trail", "seal")
 
 
 @pytest.fixture
