@@ -19,7 +19,7 @@ from doe.factors import Factor
 from doe.responses import Response
 
 __all__ = ["STATUS_WORDS", "Record", "admit", "as_time", "as_whole", "attempt_due", "check_kind",
-           "checked", "correct", "read_setting", "read_value"]
+           "check_mark", "checked", "correct", "read_setting", "read_value"]
 
 STATES = ("planned", "done", "void")
 STATUS_WORDS = {"planned": "planned", "done": "done", "void": "set aside"}
@@ -141,7 +141,24 @@ def read_value(response: Response, value: object, where: str = "") -> tuple[floa
         raise InputError(name, value, f"a reading can only be {span} {response.unit}".rstrip(),
                          "Check the reading and its unit; if it is right, widen 'possible' "
                          "in the brief")
+    check_mark(response, number, qualifier, name, value)
     return number, qualifier
+
+
+def check_mark(response: Response, number: float, mark: str, name: str, value: object) -> None:
+    """Refuse a reading said to lie below what is least possible, or above what is greatest."""
+    least, greatest = response.possible
+    if least is None and (response.kind in ("count", "proportion") or response.scale == "log"):
+        least = 0.0
+    if greatest is None and response.kind == "proportion":
+        greatest = response.whole
+    unit = f" {response.unit}".rstrip()
+    if mark == "<" and least is not None and number <= least:
+        raise InputError(name, value, f"no reading can lie below {least:g}{unit}",
+                         "Enter the reading itself, or '<' with the detection limit")
+    if mark == ">" and greatest is not None and number >= greatest:
+        raise InputError(name, value, f"no reading can lie above {greatest:g}{unit}",
+                         "Enter the reading itself, or '>' with the end of the instrument's range")
 
 
 def check_kind(response: Response, number: float, name: str, value: object) -> None:
@@ -186,6 +203,7 @@ def checked(record: Record, brief: Brief) -> Record:
         values[name], mark = read_value(response, value, record.where)
         mark = mark or record.qualifiers.get(name, "")
         if mark:
+            check_mark(response, values[name], mark, f"{record.where}, response '{name}'", value)
             qualifiers[name] = as_choice(f"{record.where}, qualifier of '{name}'", mark, ("<", ">"))
     for name in record.qualifiers:
         if name not in values:

@@ -9,12 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from doe.sheets.grid import escape_xml, unescape_xml
 from doe.sheets.parsing import (
     AmbiguousError,
     CellError,
+    Formatted,
     Odd,
-    Percentage,
     decimal_mark,
     is_missing,
     protect,
@@ -25,6 +24,7 @@ from doe.sheets.parsing import (
     same_unit,
     unprotect,
 )
+from doe.sheets.xlsx.cells import escape_xml, unescape_xml
 
 # ---- numbers
 
@@ -110,12 +110,12 @@ def test_what_a_spreadsheet_could_not_calculate_is_refused(text):
 def test_other_cells_of_a_workbook_are_refused_with_their_own_reason():
     with pytest.raises(CellError, match="holds a date"):
         read_number(Odd("2026-02-03", "the cell holds a date", "Type it again"))
-    assert read_number(Percentage(0.05), "%").value == 5
-    assert read_number(Percentage(0.07), "%").value == 7  # not 7.000000000000001
+    assert read_number(Formatted(0.05, is_percent=True), "%").value == 5
+    assert read_number(Formatted(0.07, is_percent=True), "%").value == 7  # not 7.000000000000001
     with pytest.raises(CellError, match="formatted as a percentage, but the column's unit is 'µm'"):
-        read_number(Percentage(0.05), "µm")
+        read_number(Formatted(0.05, is_percent=True), "µm")
     with pytest.raises(CellError, match="formatted as a percentage, but the column has no unit"):
-        read_number(Percentage(0.05))
+        read_number(Formatted(0.05, is_percent=True))
 
 
 # ---- units and signs

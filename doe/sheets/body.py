@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 
 from doe.errors import InputError
-from doe.records import as_time, check_kind
+from doe.records import as_time, check_kind, check_mark
 from doe.sheets.grid import Grid
 from doe.sheets.headings import match_headings
 from doe.sheets.layout import Column
@@ -33,6 +33,8 @@ from doe.wording import join
 
 __all__ = ["Body"]
 
+MOST_PROBLEMS = 5000
+"""Problems listed; a file that is no run sheet at all can have millions."""
 _PLAIN = re.compile(rf"-?[0-9]+|{SURELY_POINT.pattern}")
 
 
@@ -61,7 +63,9 @@ class Body:
     present : list of Column
         Those that the file has.
     problems : list of Problem
-        Grows as columns are read.
+        Grows as columns are read; the first `MOST_PROBLEMS` of them.
+    unlisted : int
+        How many more there are.
     bad : set of int
         Places with a problem.
     """
@@ -69,6 +73,7 @@ class Body:
     def __init__(self, grid: Grid, layout: Sequence[Column], decimal: str | None) -> None:
         self.layout, self.stated = {c.key: c for c in layout}, decimal
         self.bad: set[int] = set()
+        self.unlisted = 0
         self.latest = (datetime.now(UTC) + timedelta(days=1)).isoformat(timespec="seconds")
         self.rows = grid.rows
         headings = grid.headings + [""] * (len(grid.columns) - len(grid.headings))
@@ -91,9 +96,12 @@ class Body:
 
     def refuse(self, place: int, c: Column, problem: str, remedy: str) -> None:
         """Note a problem with a cell, or with a missing one."""
+        self.bad.add(place)
+        if len(self.problems) >= MOST_PROBLEMS:
+            self.unlisted += 1
+            return
         value = shown(self.cells[c.key][place]) if c.key in self.cells else ""
         self.problems.append(Problem(self.rows[place], c.heading, value, problem, remedy))
-        self.bad.add(place)
 
     def entered(self, read: np.ndarray) -> np.ndarray:
         """Which rows were filled in, those with a reading among them; boolean."""
@@ -121,6 +129,7 @@ class Body:
             if isinstance(found, CellError) or (found is not None and found.qualifier):
                 odd[cell] = found
         out[:] = list(map(values.__getitem__, cells))
+        out += 0.0  # minus zero is zero
         for i in [i for i, cell in enumerate(cells) if cell in odd] if odd else ():
             found = odd[cells[i]]
             if isinstance(found, CellError):
@@ -139,7 +148,13 @@ class Body:
                 except InputError as error:
                     self.drop(out, c, out == value, error.problem, error.remedy)
         self._check_span(out, c)
-        return out, marks
+        for i, mark in marks.items():
+            try:
+                check_mark(c.response, out[i], mark, c.heading, shown(cells[i]))
+            except InputError as error:
+                self.refuse(i, c, error.problem, error.remedy)
+                out[i] = np.nan
+        return out, {i: mark for i, mark in marks.items() if out[i] == out[i]}
 
     def _number(self, cell: Cell, c: Column) -> Reading | CellError | None:
         if is_missing(cell):
@@ -149,16 +164,19 @@ class Body:
             if cell.strip().casefold() in named:
                 return Reading(float(1 + named.index(cell.strip().casefold())))
         limit = c.response.detection_limit if c.response else None
+        share = c.response is not None and c.response.kind == "proportion" and c.response.whole == 1
         # Which mark the file has is found out only if a cell depends on it, and then once.
         known = self.decimal[0] if "decimal" in self.__dict__ else None
         try:
             try:
-                return read_number(cell, c.unit, detection_limit=limit, decimal=known)
+                return read_number(cell, c.unit, detection_limit=limit, decimal=known,
+                                   is_share=share)
             except AmbiguousError as two:
                 mark, why = self.decimal
                 if mark is None:
                     return CellError(f"{two.problem}, and {why}", two.remedy)
-                return read_number(cell, c.unit, detection_limit=limit, decimal=mark)
+                return read_number(cell, c.unit, detection_limit=limit, decimal=mark,
+                                   is_share=share)
         except CellError as error:
             return error
 

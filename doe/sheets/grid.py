@@ -4,38 +4,26 @@ from __future__ import annotations
 
 import csv
 import io
-import math
-import re
-import zipfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time, timedelta
 from itertools import compress, islice
 from pathlib import Path
 
-import openpyxl
+from doe.sheets.parsing import Cell, is_blank, unprotect
+from doe.sheets.problems import Problem, SheetError, UnreadableError
+from doe.sheets.xlsx.cells import Worksheet, read_worksheets
+from doe.wording import count
 
-from doe.sheets.parsing import SHEET_ERROR, Cell, Odd, Percentage, is_blank, unprotect
-from doe.sheets.problems import Problem, SheetError
-
-__all__ = ["COMMENT", "END", "Grid", "escape_xml", "normal", "read_grid", "unescape_xml"]
+__all__ = ["COMMENT", "END", "Grid", "normal", "read_grid"]
 
 COMMENT = "# "
 END = "# end of sheet"
 LARGEST_FILE = 64 * 2**20
-LARGEST_UNPACKED = 400 * 2**20
 PIECE = 1000
-LAST_ROW, LAST_COLUMN = 200_000, 1000
+LAST_ROW, LAST_COLUMN, MOST_CELLS = 200_000, 500, 3_000_000
+"""Of a text; a workbook has narrower limits of its own."""
 HEADING_ROWS = 300
 """The headings stand in the first rows, or the file is no run sheet."""
-
-_DATE_PROBLEM = ("the cell holds a date, perhaps a number that the spreadsheet has turned into one",
-                 "Format the cell as a number and type the reading again")
-_LITERAL = re.compile(r'"[^"]*"|\\.|[_*].')
-"""Parts of a number format that are shown as they stand (ECMA-376, 18.8.31)."""
-_ESCAPED = re.compile(r"_x([0-9A-Fa-f]{4})_")
-_NO_XML = "\x00-\x08\x0b-\x1f\ufffe\uffff"
-_NOT_XML = re.compile(f"[{_NO_XML}]|_(?=x[0-9A-Fa-f]{{4}}[_{_NO_XML}])")
 
 
 @dataclass(frozen=True)
@@ -81,61 +69,77 @@ def read_grid(path: str | Path) -> Grid:
         With one problem, if the file as a whole cannot be read.
     """
     path = Path(path)
+    try:
+        return _grid(path)
+    except UnreadableError as error:
+        raise SheetError(path.name, [Problem(None, "", "", error.problem, error.remedy)]) from None
 
-    def refuse(problem: str, remedy: str) -> SheetError:
-        return SheetError(path.name, [Problem(None, "", "", problem, remedy)])
 
+def _grid(path: Path) -> Grid:
     try:
         size = path.stat().st_size
         if size > LARGEST_FILE:
-            raise refuse(f"the file has {size / 2**20:.0f} MB, more than the "
-                         f"{LARGEST_FILE / 2**20:.0f} MB that are read",
-                         "Remove everything but the run sheet, or split it by runs")
+            raise UnreadableError(f"the file has {size / 2**20:.0f} MB, more than the "
+                                  f"{LARGEST_FILE / 2**20:.0f} MB that are read",
+                                  "Remove everything but the run sheet, or split it by runs")
         data = path.read_bytes()
-    except OSError as error:
-        raise refuse(f"the file cannot be opened ({error.strerror})",
-                     "Check the path, and close the file elsewhere") from None
+    except (OSError, ValueError) as error:
+        raise UnreadableError("the file cannot be opened "
+                              f"({getattr(error, 'strerror', None) or error})",
+                              "Check the path, and close the file elsewhere") from None
     named = path.suffix.lower()
     if not data.strip():
-        raise refuse("the file is empty", "Save the sheet again and import that file")
+        raise UnreadableError("the file is empty", "Save the sheet again and import that file")
     if data.startswith(b"\xd0\xcf\x11\xe0"):
-        raise refuse("this is a workbook of an old format, or one protected by a password",
-                     "Save it as XLSX or CSV, without a password")
+        raise UnreadableError("this is a workbook of an old format, or one protected by a password",
+                              "Save it as XLSX or CSV, without a password")
     if data.startswith(b"PK"):
         if named not in (".xlsx", ".xlsm"):
-            raise refuse(f"the file is named {named or 'without an ending'} but is a workbook or "
-                         "an archive", "If it is an XLSX workbook, end its name in .xlsx")
-        return _workbook(data, refuse)
+            raise UnreadableError(f"the file is named {named or 'without an ending'} but is a "
+                                  "workbook or an archive", "If it is an XLSX workbook, end its "
+                                  "name in .xlsx")
+        return _workbook(data)
     if named in (".xlsx", ".xlsm"):
-        raise refuse(f"the file is named {named} but is no workbook",
-                     "Export it again as XLSX; if it is text, end its name in .csv")
-    return _text(data, refuse)
+        raise UnreadableError(f"the file is named {named} but is no workbook",
+                              "Export it again as XLSX; if it is text, end its name in .csv")
+    return _text(data)
 
 
 # ---- CSV
 
-def _text(data: bytes, refuse) -> Grid:
-    text, encoding = _decode(data, refuse)
+def _text(data: bytes) -> Grid:
+    text, encoding = _decode(data)
+    del data
+    _check_extent(text)
     for separator in ",;\t":
         at = _heading_row(_rows_of(text, separator, strict=False))
         if at is not None:
             break
     else:
-        raise refuse("there is no row of headings with 'run' in it", "Use a sheet written for "
-                     "this study, and keep its headings; cells are separated by comma, "
-                     "semicolon or tab")
+        raise UnreadableError("there is no row of headings with 'run' in it", "Use a sheet written "
+                              "for this study, and keep its headings; cells are separated by "
+                              "comma, semicolon or tab")
     rows: Iterable[list[Cell]] = _rows_of(text, separator, strict=True)
-    if any(f"{before}'" in text for before in (separator, '"', "\n", "\r")) or text[0] == "'":
-        rows = ([unprotect(c) if c.startswith("'") else c for c in row] for row in rows)
+    if "'" in text:
+        rows = ([unprotect(c) if "'" in c else c for c in row] for row in rows)
     try:
         grid = _gathered(rows, at)
     except csv.Error as error:
-        raise refuse(f"the file breaks off inside a cell, or has a stray quotation mark ({error})",
-                     "Save the sheet again as CSV and import that file") from None
+        raise UnreadableError("the file breaks off inside a cell, or has a stray quotation mark "
+                              f"({error})", "Save the sheet again as CSV and import that file"
+                              ) from None
     remarks = () if encoding != "cp1252" else (
         "The file is not Unicode; it was read as Windows-1252 (Western European): check letters "
         "with accents.",)
     return replace(grid, remarks=remarks)
+
+
+def _check_extent(text: str) -> None:
+    """Refuse what would take long to part into cells; texts may hold separators, so it is wide."""
+    if max(map(text.count, ",;\t")) > MOST_CELLS or max(map(text.count, "\n\r")) > 5 * LAST_ROW:
+        raise UnreadableError(f"the file has more than {MOST_CELLS // 10**6} million cells or "
+                              f"{5 * LAST_ROW // 10**6} million lines",
+                              "Remove everything but the run sheet, or split it by runs")
 
 
 def _rows_of(text: str, separator: str, strict: bool) -> Iterator[list[str]]:
@@ -152,6 +156,7 @@ def _gathered(rows: Iterable[list[Cell]], heading_row: int) -> Grid:
     is_complete = False
     # Large files are turned over piece by piece, so that no more than a piece is held twice.
     while batch := list(islice(rows, PIECE)):
+        _check_batch(batch, len(numbers), len(columns))
         says = [_says(row) for _, row in batch]
         if not all(says):
             is_complete |= any(row and row[0] == END for _, row in batch)
@@ -167,6 +172,18 @@ def _gathered(rows: Iterable[list[Cell]], heading_row: int) -> Grid:
     return Grid(above, heading_row + 1, headings, numbers, columns, is_complete)
 
 
+def _check_batch(batch: list[tuple[int, list[Cell]]], rows: int, columns: int) -> None:
+    """Refuse what would be too many cells once every row is as wide as the widest."""
+    number, widest = max(((n, len(row)) for n, row in batch), key=lambda b: b[1])
+    if widest > LAST_COLUMN:
+        raise UnreadableError(f"row {number} has {widest} cells, more than the {LAST_COLUMN} that "
+                              "are read", "Remove the columns that are not of the run sheet")
+    if rows + len(batch) > LAST_ROW or (rows + len(batch)) * max(widest, columns) > MOST_CELLS:
+        raise UnreadableError(f"up to row {number} the file has more than {LAST_ROW} rows or "
+                              f"{MOST_CELLS // 10**6} million cells",
+                              "Remove everything but the run sheet, or split it by runs")
+
+
 def _says(row: list[Cell]) -> bool:
     """True if the row is neither empty nor a comment."""
     first = row[0] if row else ""
@@ -175,7 +192,7 @@ def _says(row: list[Cell]) -> bool:
     return not all(map(is_blank, row))
 
 
-def _decode(data: bytes, refuse) -> tuple[str, str]:
+def _decode(data: bytes) -> tuple[str, str]:
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         encodings = ["utf-16"]
     elif b"\0" in data[:2000]:
@@ -184,6 +201,8 @@ def _decode(data: bytes, refuse) -> tuple[str, str]:
                      else "utf-16-be"]
         if data[:2000].count(0) < len(data[:2000]) // 4:
             encodings = ["utf-8-sig"]
+    elif data.startswith(b"\xef\xbb\xbf"):  # it says that it is UTF-8
+        encodings = ["utf-8-sig"]
     else:
         encodings = ["utf-8-sig", "cp1252"]
     for encoding in encodings:
@@ -191,109 +210,46 @@ def _decode(data: bytes, refuse) -> tuple[str, str]:
             return data.decode(encoding), encoding
         except UnicodeDecodeError:
             continue
-    raise refuse("the file breaks off or is no text in UTF-8, UTF-16 or Windows-1252",
-                 "Save the sheet as CSV in UTF-8")
+    raise UnreadableError("the file breaks off or is no text in UTF-8, UTF-16 or Windows-1252",
+                          "Save the sheet as CSV in UTF-8")
 
 
 def _heading_row(rows: Iterable[list[Cell]]) -> int | None:
     try:
         for i, row in enumerate(islice(rows, HEADING_ROWS)):
-            if len(row) > 1 and any(normal(c) == "run" for c in row):
+            if _is_heading(row):
                 return i
     except csv.Error:  # with this separator the file makes no sense
         pass
     return None
 
 
+def _is_heading(row: Iterable[Cell]) -> bool:
+    cells = list(row)
+    return len(cells) > 1 and any(normal(c) == "run" for c in cells)
+
+
 # ---- XLSX
 
-def _workbook(data: bytes, refuse) -> Grid:
-    damaged = ("the workbook is damaged, cut short or protected by a password",
-               "Save the sheet again as XLSX, without a password, and import that file")
-    try:
-        archive = zipfile.ZipFile(io.BytesIO(data))
-    except (zipfile.BadZipFile, NotImplementedError):
-        raise refuse(*damaged) from None
-    if "xl/workbook.xml" not in archive.namelist():
-        raise refuse("this is an archive, but no XLSX workbook", "Save the sheet as XLSX")
-    unpacked = sum(i.file_size for i in archive.infolist())
-    if unpacked > LARGEST_UNPACKED:
-        raise refuse(f"unpacked, the workbook has {unpacked / 2**20:.0f} MB, more than is read",
-                     "Remove everything but the run sheet")
-    try:
-        has_formulas = any(re.search(rb"<f[ >/]", archive.read(n)) for n in archive.namelist()
-                           if n.startswith("xl/worksheets/sheet"))
-        book = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
-        written = openpyxl.load_workbook(io.BytesIO(data)) if has_formulas else None
-    except Exception:  # noqa: BLE001 - damage makes the parser fail anywhere, in any way
-        raise refuse(*damaged) from None
-    found = {}
-    for sheet in book.worksheets:
-        at = _heading_row([_value(c) for c in row]
-                          for row in sheet.iter_rows(max_row=HEADING_ROWS))
-        if at is not None:
-            found[sheet.title] = at
+def _workbook(data: bytes) -> Grid:
+    found = list(read_worksheets(data, HEADING_ROWS, _is_heading))
     if len(found) != 1:
         problem = ("no worksheet has a row of headings with 'run' in it" if not found else
-                   "several worksheets hold runs: " + ", ".join(map(repr, found)))
-        raise refuse(problem, "Use the workbook written for this study, with one sheet of runs")
-    (title, at), = found.items()
-    if book[title].max_row > LAST_ROW or book[title].max_column > LAST_COLUMN:
-        raise refuse(f"the worksheet {title!r} reaches to cell "
-                     f"{book[title].dimensions.rpartition(':')[2]}", "Delete the empty rows and "
-                     "columns around the runs, formats included")
-    rows = _cells(book[title], written[title] if written else None, at)
-    return replace(_gathered(rows, at), is_complete=True)
+                   "several worksheets hold runs: " + ", ".join(repr(s.title) for s in found))
+        raise UnreadableError(problem, "Use the workbook written for this study, with one sheet of "
+                              "runs")
+    sheet, = found
+    head = next(n for n, row in sheet.rows.items() if _is_heading(row.values()))
+    sheet.mark_merged(head)
+    hidden = sorted(n for n in sheet.hidden_rows if n > head and n in sheet.rows)
+    remarks = () if not hidden else (
+        f"{count(len(hidden), 'row').capitalize()} of the worksheet, from row {hidden[0]}, "
+        f"{'is' if len(hidden) == 1 else 'are'} hidden or filtered out, and read like the others.",)
+    return replace(_gathered(_laid_out(sheet), head - 1), is_complete=True, remarks=remarks)
 
 
-def _cells(sheet, formulas, heading_row: int) -> list[list[Cell]]:
-    rows = [[_value(c) for c in row] for row in sheet.iter_rows()]
-    if formulas is not None:
-        for row in formulas.iter_rows():
-            for c in row:
-                if c.data_type == "f" and sheet.cell(c.row, c.column).value is None:
-                    rows[c.row - 1][c.column - 1] = Odd(
-                        str(getattr(c.value, "text", c.value)),
-                        "the formula was never calculated, so it has no value",
-                        "Open the workbook in a spreadsheet and save it, or enter the value")
-    for merged in sheet.merged_cells.ranges:
-        if merged.max_row > heading_row + 1:
-            for i, j in merged.cells:
-                text = rows[i - 1][j - 1] if i > heading_row + 1 else ""
-                if i > heading_row + 1:
-                    rows[i - 1][j - 1] = Odd(
-                        str(text) or "merged", "the cell is merged with others, so it is not "
-                        "clear which runs the value belongs to", "Split the cells and enter the "
-                        "value in each row")
-    return rows
-
-
-def _value(cell) -> Cell:
-    value = cell.value
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return Odd(str(value).upper(), "this is true or false, not a number or a text",
-                   "Enter the reading")
-    if isinstance(value, (datetime, date, time, timedelta)):
-        return Odd(str(value), *_DATE_PROBLEM, value=value)
-    if cell.data_type == "e":
-        return Odd(str(value), *SHEET_ERROR)
-    if isinstance(value, (int, float)):
-        try:
-            number = float(value)
-        except OverflowError:  # a whole number of hundreds of digits
-            number = math.inf
-        shape = _LITERAL.sub("", cell.number_format or "")
-        return Percentage(number) if "%" in shape else number
-    return unescape_xml(str(value))
-
-
-def escape_xml(text: str) -> str:
-    """The text with what XML cannot hold written as ``_xHHHH_`` (ECMA-376, ST_Xstring)."""
-    return _NOT_XML.sub(lambda m: f"_x{ord(m[0]):04X}_", text)
-
-
-def unescape_xml(text: str) -> str:
-    """The text that `escape_xml` was given."""
-    return _ESCAPED.sub(lambda m: chr(int(m[1], 16)), text)
+def _laid_out(sheet: Worksheet) -> Iterator[list[Cell]]:
+    """The rows of a worksheet with their empty cells, those without any cell among them."""
+    for number in range(1, max(sheet.rows) + 1):
+        row = sheet.rows.get(number)
+        yield [] if row is None else [row.get(j, "") for j in range(1, max(row) + 1)]

@@ -12,6 +12,8 @@ from doe.sheets.problems import Problem
 
 __all__ = ["match_headings"]
 
+LONGEST = 100
+"""Letters of an unknown heading that are compared with the known ones."""
 _BRACKETS = {"(": ")", "[": "]"}
 
 
@@ -58,7 +60,8 @@ def match_headings(headings: Sequence[Cell], filled: Sequence[bool], layout: Seq
                    f"{other_unit.heading!r}", "Enter the values in the study's unit under the "
                    "study's heading; nothing is converted")
         elif column is None:
-            near = get_close_matches(normal(heading), [normal(c.heading) for c in layout], 1)
+            near = get_close_matches(normal(heading)[:LONGEST], [normal(c.heading) for c in layout],
+                                     1)
             meant = next((c.heading for c in layout if normal(c.heading) in near), None)
             refuse(heading, "the study has no such column",
                    (f"If {meant!r} is meant, use that heading; " if meant else "Use a heading of "

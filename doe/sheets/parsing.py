@@ -12,8 +12,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-__all__ = ["SHEET_ERROR", "SURELY_POINT", "AmbiguousError", "Cell", "CellError", "Odd",
-           "Percentage", "Reading", "decimal_mark", "is_blank", "is_missing", "number_part",
+__all__ = ["SHEET_ERROR", "SURELY_POINT", "AmbiguousError", "Cell", "CellError",
+           "Formatted", "Odd", "Reading", "decimal_mark", "is_blank", "is_missing", "number_part",
            "protect", "read_number", "read_text", "read_time", "readings", "same_unit", "shown",
            "unprotect"]
 
@@ -37,13 +37,19 @@ _STRIP = {mark: str.maketrans({**dict.fromkeys("\u00a0\u202f\u2009 '’" + other
 _PARTS = re.compile(r"(?P<sign>[<>≤≥~≈]=?)?\s*"
                     r"(?P<number>[+\-−]?[0-9.,'’\u00a0\u202f\u2009 ]*[0-9](?:[eE][+\-−]?[0-9]+)?)"
                     r"\s*(?P<unit>[^0-9\s].*)?", re.DOTALL)
+_SIGNS = ("<", ">", "≤", "≥", "~", "≈", "<=", ">=")
 _MONTH = (r"(?:jan|feb|mar|mär|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez|fév|avr|aoû|déc)"
           r"[^\W\d]*")
 _DATE = re.compile(rf"\d{{1,4}}[-/. ]+{_MONTH}\.?(?:[-/. ]+\d{{1,4}})?|{_MONTH}\.?[-/. ]+\d{{1,4}}"
                    r"|\d{1,4}[-/]\d{1,2}(?:[-/]\d{1,4})?(?:[ T]\d.*)?"
                    r"|\d{1,2}\.\d{1,2}\.(?:\d{2}|\d{4})?(?: \d.*)?|\d{1,2}:\d{2}(?::\d{2})?",
                    re.IGNORECASE)
-_FORMULA_START = r"'*\s*[=+\-@\t\r\n＝＋－＠]"
+_UNSEEN = "'\"\\s\x00-\x1f\x7f\xad\u200b-\u200f\u202a-\u202e\u2060-\u2064\ufeff"
+_FORMULA_START = rf"[{_UNSEEN}]*?[=+\-@\t\r\n＝＋－＠]"
+_BORDER = r"(?:(?<=[,;|\t\r\n])|\A)"
+"""Where a cell starts: a spreadsheet may separate cells by another sign than the file does."""
+_TO_PROTECT = re.compile(rf"{_BORDER}(?={_FORMULA_START})")
+_PROTECTED = re.compile(rf"{_BORDER}'(?={_FORMULA_START})")
 _MISSING = frozenset({"", "-", "–", "—", "−", "n/a", "na", "n.a.", "missing", "not measured"})
 _NO_NUMBER = ("this is not a number", "Enter a plain number, such as 12.5, or leave the cell empty "
               "if it was not measured")
@@ -73,13 +79,16 @@ class Odd:
 
 
 @dataclass(frozen=True)
-class Percentage:
-    """A number in a cell formatted as a percentage: 0.05, shown as 5 %."""
+class Formatted:
+    """A number that its cell shows with a text around it, or as a percentage: 0.05 as 5 %."""
 
     value: float
+    before: str = ""
+    after: str = ""
+    is_percent: bool = False
 
 
-Cell = str | float | Odd | Percentage
+Cell = str | float | Odd | Formatted
 
 
 class CellError(ValueError):
@@ -103,22 +112,25 @@ class Reading:
 
 
 def protect(text: str) -> str:
-    """The text with an apostrophe in front if a spreadsheet might run it as a formula.
+    """The text with an apostrophe wherever a spreadsheet might run it as a formula from there.
 
-    `unprotect` undoes it for every text, those that start with apostrophes included.
+    That is in front, and behind whatever separates cells somewhere: opened where semicolons do,
+    a line of cells between commas falls apart at the semicolons of its texts, quoted or not.
+    `unprotect` undoes it for every text, those with apostrophes of their own included.
     """
-    return "'" + text if re.match(_FORMULA_START, text) else text
+    return _TO_PROTECT.sub("'", text)
 
 
 def unprotect(text: str) -> str:
     """The text that `protect` was given."""
-    return text[1:] if re.match("'" + _FORMULA_START, text) else text
+    return _PROTECTED.sub("", text)
 
 
 def shown(cell: Cell) -> str:
     """How a person sees the cell."""
-    if isinstance(cell, Percentage):
-        return f"{cell.value * 100:.12g}%"
+    if isinstance(cell, Formatted):
+        number = f"{cell.value * 100:.12g}%" if cell.is_percent else f"{cell.value:.15g}"
+        return f"{cell.before}{number}{cell.after}"
     if isinstance(cell, Odd):
         return cell.shown
     return cell if isinstance(cell, str) else f"{cell:.15g}"
@@ -181,7 +193,7 @@ def number_part(text: str) -> str:
 
 
 def read_number(cell: Cell, unit: str = "", *, decimal: str | None = None,
-                detection_limit: float | None = None) -> Reading:
+                detection_limit: float | None = None, is_share: bool = False) -> Reading:
     """The number in a cell that is not missing.
 
     Parameters
@@ -193,6 +205,8 @@ def read_number(cell: Cell, unit: str = "", *, decimal: str | None = None,
         The file's decimal mark, if known.
     detection_limit : float or None
         Readings below it, or below something smaller, may be entered with "<".
+    is_share : bool
+        The column holds shares of 1, which may be written as percentages.
 
     Raises
     ------
@@ -201,32 +215,60 @@ def read_number(cell: Cell, unit: str = "", *, decimal: str | None = None,
     CellError
         If the cell cannot be used at all.
     """
-    if isinstance(cell, Percentage):
-        if not same_unit(unit, "%"):
-            raise CellError("the cell is formatted as a percentage, but the column's unit is "
-                          f"{unit!r}" if unit else "the cell is formatted as a percentage, but "
-                          "the column has no unit", "Format the cell as a number and check it")
-        return Reading(float(f"{cell.value * 100:.15g}"))
     if isinstance(cell, Odd):
         raise CellError(cell.problem, cell.remedy)
+    if isinstance(cell, Formatted):
+        return _read_formatted(cell, unit, detection_limit, is_share)
     if not isinstance(cell, str):
         return Reading(_finite(float(cell)))
     text = cell.strip()
     if len(text) > LONGEST_NUMBER:
         raise CellError(*_NO_NUMBER)
-    qualifier = ""
+    qualifier, factor = "", 1.0
     if readings(text) == (None, None):
         text, unit_given, qualifier = _split(text)
-        if unit_given and not same_unit(unit_given, unit):
-            raise CellError(*(
-                (f"the unit {unit_given!r} is not the column's, {unit!r}", f"Enter the value in "
-                 f"{unit}; nothing is converted") if unit else
-                (f"the unit {unit_given!r} stands in a column without a unit",
-                 "Enter the bare number")))
+        factor = _unit_factor(unit_given, unit, is_share)
     value = _resolve(text, decimal)
+    if factor != 1:
+        value = float(f"{value * factor:.15g}")
     if qualifier:
         _check_limit(qualifier, value, unit, detection_limit)
-    return Reading(value, qualifier)
+    return Reading(value + 0.0, qualifier)  # minus zero is zero
+
+
+def _unit_factor(given: str, unit: str, is_share: bool) -> float:
+    """By what a number with the unit `given` is multiplied in a column in `unit`."""
+    if not given or same_unit(given, unit):
+        return 1.0
+    if is_share and same_unit(given, "%"):
+        return 0.01
+    if unit:
+        raise CellError(f"the unit {given!r} is not the column's, {unit!r}",
+                        f"Enter the value in {unit}; nothing is converted")
+    raise CellError(f"the unit {given!r} stands in a column without a unit",
+                    "Enter the bare number")
+
+
+def _read_formatted(cell: Formatted, unit: str, limit: float | None, is_share: bool) -> Reading:
+    """As if what the cell shows had been typed, but with every digit of the number in it."""
+    value, sign, after = cell.value, cell.before.strip(), cell.after.strip()
+    if cell.is_percent:
+        if not (is_share or same_unit(unit, "%")):
+            raise CellError("the cell is formatted as a percentage, but the column's unit is "
+                            f"{unit!r}" if unit else "the cell is formatted as a percentage, but "
+                            "the column has no unit", "Format the cell as a number and check it")
+        if not is_share:
+            value = float(f"{value * 100:.15g}")
+    if sign not in ("", *_SIGNS) or (cell.is_percent and after):
+        raise CellError(f"the cell is formatted to show {shown(cell)!r}",
+                        "Format the cell as a plain number and check it")
+    factor = _unit_factor(after, unit, is_share)
+    if factor != 1:
+        value = float(f"{value * factor:.15g}")
+    value = _finite(value)
+    if sign:
+        _check_limit(sign, value, unit, limit)
+    return Reading(value, sign)
 
 
 def _check_limit(qualifier: str, value: float, unit: str, limit: float | None) -> None:

@@ -10,7 +10,7 @@ import pandas as pd
 from doe.errors import InputError
 from doe.wording import count
 
-__all__ = ["Problem", "SheetError"]
+__all__ = ["Problem", "SheetError", "UnreadableError"]
 
 SHOWN = 40
 """Problems listed in the message; the table holds all of them."""
@@ -45,6 +45,14 @@ class Problem:
         shown = f"{', '.join(place)}: " if place else ""
         shown += f"{value!r}: " if value else ""
         return f"{shown}{self.problem}. {self.remedy}."
+
+
+class UnreadableError(ValueError):
+    """Why a file as a whole cannot be read (`problem`) and what to do about it (`remedy`)."""
+
+    def __init__(self, problem: str, remedy: str) -> None:
+        self.problem, self.remedy = problem, remedy
+        super().__init__(problem, remedy)
 
 
 class SheetError(InputError):

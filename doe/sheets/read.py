@@ -127,6 +127,9 @@ def _read(path: Path, study: Study, layout: list[Column], decimal: str | None,
     rows, records, unsettled = _entries(body, study)
     order = {c.heading: i for i, c in enumerate(layout)}
     problems = sorted(body.problems, key=lambda p: (p.row or 0, order.get(p.column, -1)))
+    if body.unlisted:
+        problems.append(Problem(None, "", "", f"{body.unlisted} more problems are not listed",
+                                "Correct these first, or check that the file is the run sheet"))
     return Entries(records, rows, problems, grid.remarks, layout, unsettled)
 
 

@@ -24,10 +24,10 @@ from doe.sheets.facts import (
     sheet_facts,
     sheet_mark,
 )
-from doe.sheets.grid import escape_xml
 from doe.sheets.layout import Column, columns, sheet_table, tidy
 from doe.sheets.parsing import protect
 from doe.sheets.write import keep_sheet
+from doe.sheets.xlsx.cells import LONGEST_TEXT, escape_xml
 from doe.study import Study
 from doe.wording import decimals_for
 
@@ -35,8 +35,6 @@ __all__ = ["write_xlsx"]
 
 SPARE_ROWS = 10
 """Rows at the end for further attempts."""
-LONGEST_TEXT = 32_767
-"""Characters that a cell of a workbook holds (ECMA-376; spreadsheets keep to it)."""
 
 INK, GREY, PALE, OPEN = "FF1A1A1A", "FF595959", "FFEDEDED", "FFFFFBE6"
 _THIN = Side(style="thin", color="FFBFBFBF")

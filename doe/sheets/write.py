@@ -69,8 +69,8 @@ def write_csv(study: Study, path: str | Path, *, decimal: str = ".",
     """Write the study's run sheet as CSV in UTF-8.
 
     Lines that start with "# " say what the sheet belongs to and what to heed; `read_sheet`
-    needs the one with the mark. Text that a spreadsheet could take for a formula has an
-    apostrophe in front, which reading takes away again.
+    needs the one with the mark. Text that a spreadsheet could take for a formula,
+    whatever it separates cells by, has an apostrophe there, which reading takes away again.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def write_csv(study: Study, path: str | Path, *, decimal: str = ".",
     out = io.StringIO(newline="")
     writer = csv.writer(out, delimiter="," if decimal == "." else ";", lineterminator="\r\n")
     for line in _comments(study, layout):
-        writer.writerow([COMMENT + line])
+        writer.writerow([protect(COMMENT + line)])
     writer.writerow([protect(c.heading) for c in layout])
     texts = [_texts(c, table, decimal) for c in layout]
     writer.writerows(zip(*texts, strict=True))
