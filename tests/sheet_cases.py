@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import zipfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -87,3 +88,19 @@ def cell_of(sheet, run: int, heading: str):
     column = next(j for j in range(1, 80) if sheet.cell(head, j).value == heading)
     row = next(r for r in range(head + 1, 999) if sheet.cell(r, 1).value == run)
     return sheet.cell(row, column)
+
+
+RUNS_PART = "xl/worksheets/sheet1.xml"
+
+
+def parts_of(path: Path) -> dict[str, bytes]:
+    """The parts of a workbook by name."""
+    with zipfile.ZipFile(path) as archive:
+        return {name: archive.read(name) for name in archive.namelist()}
+
+
+def write_parts(path: Path, parts: Mapping[str, bytes]) -> Path:
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in parts.items():
+            archive.writestr(name, data)
+    return path

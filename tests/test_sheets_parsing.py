@@ -188,19 +188,37 @@ def test_times_with_two_meanings_or_none_are_refused(text):
 
 # ---- texts
 
-# What spreadsheets take for the start of a formula; the list is from memory.
-FORMULA = re.compile(r"\s*[=+\-@\t\r\n＝＋－＠]")
-texts = st.text() | st.text(st.sampled_from("='+-@\t\r\n _x0D41＝a"), max_size=8)
+# What spreadsheets take for the start of a formula, what they skip before it, and what somewhere
+# separates cells; the lists are from memory.
+FORMULA = re.compile("[\\s\"\x00-\x1f\u200b\ufeff]*?[=+\\-@\t\r\n＝＋－＠]")
+SEPARATORS = ",;|\t\r\n"
+texts = st.text() | st.text(st.sampled_from("='\"+-@\t\r\n ,;|\u00a0\u200b_x0D41＝a"), max_size=12)
+
+
+def cells_of(line: str) -> list[str]:
+    """The cells of a line, whatever separates them, and with no regard to quotation marks."""
+    return [line, *(line[i + 1:] for i, c in enumerate(line) if c in SEPARATORS)]
 
 
 @given(texts)
-def test_a_protected_text_starts_no_formula_and_comes_back(text):
-    assert not FORMULA.match(protect(text))
+def test_a_protected_text_starts_no_formula_anywhere_and_comes_back(text):
+    assert not [cell for cell in cells_of(protect(text)) if FORMULA.match(cell)]
+    assert unprotect(protect(text)) == text
+
+
+@pytest.mark.parametrize("text", [
+    "fine;@SUM(1+1)|cmd", "a,=1+1", "a|=1+1", "a\t=1+1", "a\r=1+1", "two\n=1+1", "a; =1+1",
+    "a;\u00a0=1+1", 'a;"=1+1', "a;＝1+1", "a;＋1", "a;－1", "a;＠x", "\u00a0=1", "\u200b=1",
+    ";;=1", "a;'=1", "a;\t\t=1", "'a;=1"])
+def test_texts_that_have_a_formula_behind_a_separator_are_protected_there(text):
+    assert protect(text) != text
+    assert not [cell for cell in cells_of(protect(text)) if FORMULA.match(cell)]
     assert unprotect(protect(text)) == text
 
 
 def test_harmless_texts_are_left_alone():
-    for text in ("cup warm", "'twas slow", "3 = three", "a-b", "", "µ"):
+    for text in ("cup warm", "'twas slow", "3 = three", "a-b", "", "µ", "a, b; c",
+                 "it's; 'twas", "a;b=c"):
         assert protect(text) == text
 
 

@@ -25,10 +25,12 @@ from doe.responses import Response
 from doe.sheets import sheet_html, sheet_table, write_csv, write_sheet, write_xlsx
 from doe.sheets.facts import sheet_mark
 from doe.sheets.parsing import protect
+from doe.sheets.write import table_csv
 from doe.study import Study
 
 HOSTILE = ["=1+1", "+1+1", "-1+1", "@SUM(A1)", "\t=1+1", "\r=1+1", "  =1+1", "＝1+1",
-           '=HYPERLINK("http://x.invalid","y")', "=cmd|' /C calc'!A0"]
+           '=HYPERLINK("http://x.invalid","y")', "=cmd|' /C calc'!A0",
+           "fine;@SUM(1+1)|cmd", "a,=1+1", "a\t=1+1", "two\n=1+1", "a;\u00a0=1+1", "a|＝1"]
 SCRIPT = "<script>alert(1)</script>"
 
 
@@ -87,12 +89,28 @@ def test_a_decimal_comma_comes_with_semicolons(tmp_path):
 def test_no_cell_of_a_csv_starts_a_formula(tmp_path, text):
     study = recorded(text, small_study(title=text.strip(), author=text))
     path = write_csv(study, tmp_path / "sheet.csv")
-    with path.open(newline="", encoding="utf-8-sig") as file:
-        cells = [c for row in csv.reader(file) for c in row]
-    assert protect(text) in cells
-    # A number with its sign is no formula; nothing else may start like one.
-    assert not [c for c in cells if re.match(r"\s*[=+\-@＝＋－＠]", c)
-                and not re.fullmatch(r"-?[\d.]+", c)]
+    assert protect(text) in [c for row in csv_rows(path) for c in row]
+    # A number with its sign is no formula; nothing else may start like one, wherever a cell is
+    # taken to start.
+    whole = path.read_text("utf-8-sig")
+    starts = [whole, *(whole[i + 1:] for i, c in enumerate(whole) if c in ",;|\t\r\n")]
+    assert not [c for c in starts if re.match(r'[\s"]*[=+\-@＝＋－＠]', c)
+                and not re.match(r"-?[\d.]+[,;\r\n]", c)]
+
+
+@pytest.mark.parametrize("decimal", [".", ","])
+def test_a_line_that_falls_apart_at_other_separators_starts_no_formula(tmp_path, decimal):
+    """Quotation marks do not help: opened where semicolons separate, they stand within a cell."""
+    study = recorded("fine;@SUM(1+1)|cmd, =1+1")
+    path = write_csv(study, tmp_path / "sheet.csv", decimal=decimal)
+    for separator in ",;|\t":
+        cells = [c for row in csv_rows(path, separator) for c in row]
+        assert not [c for c in cells if re.match(r"\s*[=+@＝＋－＠]", c)]
+
+
+def test_a_table_of_results_starts_no_formula():
+    table = pd.DataFrame({"run": [1, 2], "charging": ["=1+1", "a;@b"], "voids": [-0.5, 1 / 3]})
+    assert table_csv(table) == "run,charging,voids\n1,'=1+1,-0.5\n2,a;'@b,0.333333\n"
 
 
 # ---- XLSX

@@ -16,7 +16,7 @@ from doe.analysis import fit
 from doe.deviations import KINDS
 from doe.errors import InputError
 from doe.factors import Factor
-from doe.records import Record, admit, as_time, attempt_due, correct, read_value
+from doe.records import Record, admit, as_time, attempt_due, checked, correct, read_value
 from doe.responses import Response
 from doe.study import Study
 from doe.terms import standard_terms
@@ -63,6 +63,24 @@ def test_an_impossible_reading_says_what_is_possible(possible, said):
     value = -1 if possible[0] is not None else 101
     with pytest.raises(InputError, match=said):
         read_value(Response("voids", "%", possible=possible), value)
+
+
+@pytest.mark.parametrize(("response", "text", "said"), [
+    (Response("voids", "%", possible=(0, 100)), "<0", "no reading can lie below 0 %"),
+    (Response("voids", "%", possible=(0, 100)), ">100", "no reading can lie above 100 %"),
+    (Response("voids", "%", scale="log"), "<0", "below 0 %"),
+    (Response("specks", kind="count"), "<0", "below 0"),
+    (Response("passed", kind="proportion"), ">1", "above 1"),
+])
+def test_no_reading_lies_beyond_what_is_possible(response, text, said):
+    with pytest.raises(InputError, match=said):
+        read_value(response, text)
+    name, number = response.name, float(text[1:])
+    with pytest.raises(InputError, match=said):
+        checked(Record(1, measurements={name: number}, qualifiers={name: text[0]}),
+                template_brief(responses=(response,)))
+    assert read_value(response, "0.5" if response.kind != "count" else "5")[1] == ""
+    assert read_value(Response("level"), "<0") == (0, "<")
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))

@@ -15,6 +15,7 @@ from doe.practice.replacing import MAKER, OPERATOR, made_aside, untouched
 from doe.practice.scenario import demo_brief, surface_brief
 from doe.practice.simulation import simulate
 from doe.records import Record
+from doe.sheets.write import table_csv
 
 if TYPE_CHECKING:
     from doe.planning import Plan
@@ -127,7 +128,7 @@ def write_demo(folder: str | Path, *, seed: int = SEED) -> list[Path]:
 
 
 def _as_csv(study: Study) -> bytes:
-    return study.table().to_csv(index=False, float_format="%.6g", lineterminator="\n").encode()
+    return table_csv(study.table()).encode()
 
 
 def _as_written(table: Path) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
@@ -31,11 +32,15 @@ from doe.sheets.parsing import (
 from doe.sheets.problems import Problem
 from doe.wording import join
 
-__all__ = ["Body"]
+__all__ = ["Body", "TooManyError"]
 
 MOST_PROBLEMS = 5000
-"""Problems listed; a file that is no run sheet at all can have millions."""
+"""A sheet is not read further: a file that is no run sheet at all can have millions."""
 _PLAIN = re.compile(rf"-?[0-9]+|{SURELY_POINT.pattern}")
+
+
+class TooManyError(Exception):
+    """There are more problems than anyone would read."""
 
 
 class Body:
@@ -63,9 +68,7 @@ class Body:
     present : list of Column
         Those that the file has.
     problems : list of Problem
-        Grows as columns are read; the first `MOST_PROBLEMS` of them.
-    unlisted : int
-        How many more there are.
+        Grows as columns are read, to `MOST_PROBLEMS` at most.
     bad : set of int
         Places with a problem.
     """
@@ -73,7 +76,6 @@ class Body:
     def __init__(self, grid: Grid, layout: Sequence[Column], decimal: str | None) -> None:
         self.layout, self.stated = {c.key: c for c in layout}, decimal
         self.bad: set[int] = set()
-        self.unlisted = 0
         self.latest = (datetime.now(UTC) + timedelta(days=1)).isoformat(timespec="seconds")
         self.rows = grid.rows
         headings = grid.headings + [""] * (len(grid.columns) - len(grid.headings))
@@ -95,13 +97,12 @@ class Body:
                                           if c.is_number)))
 
     def refuse(self, place: int, c: Column, problem: str, remedy: str) -> None:
-        """Note a problem with a cell, or with a missing one."""
-        self.bad.add(place)
+        """Note a problem with a cell, or with a missing one; `TooManyError` if no more are."""
         if len(self.problems) >= MOST_PROBLEMS:
-            self.unlisted += 1
-            return
+            raise TooManyError
         value = shown(self.cells[c.key][place]) if c.key in self.cells else ""
         self.problems.append(Problem(self.rows[place], c.heading, value, problem, remedy))
+        self.bad.add(place)
 
     def entered(self, read: np.ndarray) -> np.ndarray:
         """Which rows were filled in, those with a reading among them; boolean."""
@@ -120,10 +121,13 @@ class Body:
             return out, marks
         cells = self.cells[c.key]
         different, plain = self.different[c.key], _PLAIN.fullmatch
-        values: dict[Cell, float] = {cell: float(cell) for cell in different
-                                     if isinstance(cell, str) and plain(cell)}
+        values: dict[Cell, float] = defaultdict(lambda: np.nan)
+        values.update((cell, float(cell)) for cell in different
+                      if isinstance(cell, str) and plain(cell))
         odd: dict[Cell, Reading | CellError] = {}
         for cell in different - values.keys():
+            if len(odd) > MOST_PROBLEMS:  # with these it will not be read further
+                break
             found = self._number(cell, c)
             values[cell] = found.value if isinstance(found, Reading) else np.nan
             if isinstance(found, CellError) or (found is not None and found.qualifier):
@@ -206,9 +210,11 @@ class Body:
         if c.key not in self.filled:
             return [""] * len(self.rows)
         cells = self.cells[c.key]
-        texts: dict[Cell, str] = {}
+        texts: dict[Cell, str] = defaultdict(str)
         refused: dict[Cell, CellError] = {}
         for cell in self.different[c.key]:
+            if len(refused) > MOST_PROBLEMS:
+                break
             try:
                 texts[cell] = "" if is_blank(cell) else read(cell, c)
             except CellError as error:

@@ -20,6 +20,7 @@ COMMENT = "# "
 END = "# end of sheet"
 LARGEST_FILE = 64 * 2**20
 PIECE = 1000
+LARGEST_TEXT = 32 * 2**20
 LAST_ROW, LAST_COLUMN, MOST_CELLS = 200_000, 500, 3_000_000
 """Of a text; a workbook has narrower limits of its own."""
 HEADING_ROWS = 300
@@ -79,9 +80,7 @@ def _grid(path: Path) -> Grid:
     try:
         size = path.stat().st_size
         if size > LARGEST_FILE:
-            raise UnreadableError(f"the file has {size / 2**20:.0f} MB, more than the "
-                                  f"{LARGEST_FILE / 2**20:.0f} MB that are read",
-                                  "Remove everything but the run sheet, or split it by runs")
+            raise _too_large(size, LARGEST_FILE)
         data = path.read_bytes()
     except (OSError, ValueError) as error:
         raise UnreadableError("the file cannot be opened "
@@ -102,25 +101,31 @@ def _grid(path: Path) -> Grid:
     if named in (".xlsx", ".xlsm"):
         raise UnreadableError(f"the file is named {named} but is no workbook",
                               "Export it again as XLSX; if it is text, end its name in .csv")
+    if size > LARGEST_TEXT:
+        raise _too_large(size, LARGEST_TEXT)
     return _text(data)
+
+
+def _too_large(size: int, limit: int) -> UnreadableError:
+    return UnreadableError(f"the file has {size / 2**20:.0f} MB, more than the "
+                           f"{limit / 2**20:.0f} MB that are read",
+                           "Remove everything but the run sheet, or split it by runs")
 
 
 # ---- CSV
 
 def _text(data: bytes) -> Grid:
-    text, encoding = _decode(data)
-    del data
-    _check_extent(text)
+    encoding, has_apostrophes = _looked_over(data)
     for separator in ",;\t":
-        at = _heading_row(_rows_of(text, separator, strict=False))
+        at = _heading_row(_rows_of(data, encoding, separator, strict=False))
         if at is not None:
             break
     else:
         raise UnreadableError("there is no row of headings with 'run' in it", "Use a sheet written "
                               "for this study, and keep its headings; cells are separated by "
                               "comma, semicolon or tab")
-    rows: Iterable[list[Cell]] = _rows_of(text, separator, strict=True)
-    if "'" in text:
+    rows: Iterable[list[Cell]] = _rows_of(data, encoding, separator, strict=True)
+    if has_apostrophes:
         rows = ([unprotect(c) if "'" in c else c for c in row] for row in rows)
     try:
         grid = _gathered(rows, at)
@@ -134,16 +139,21 @@ def _text(data: bytes) -> Grid:
     return replace(grid, remarks=remarks)
 
 
-def _check_extent(text: str) -> None:
-    """Refuse what would take long to part into cells; texts may hold separators, so it is wide."""
+def _looked_over(data: bytes) -> tuple[str, bool]:
+    """Encoding, and whether there are apostrophes; refused is what would take long to part into
+    cells, widely, since texts may hold separators too."""
+    text, encoding = _decode(data)
     if max(map(text.count, ",;\t")) > MOST_CELLS or max(map(text.count, "\n\r")) > 5 * LAST_ROW:
         raise UnreadableError(f"the file has more than {MOST_CELLS // 10**6} million cells or "
                               f"{5 * LAST_ROW // 10**6} million lines",
                               "Remove everything but the run sheet, or split it by runs")
+    return encoding, "'" in text
 
 
-def _rows_of(text: str, separator: str, strict: bool) -> Iterator[list[str]]:
-    return csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=strict)
+def _rows_of(data: bytes, encoding: str, separator: str, strict: bool) -> Iterator[list[str]]:
+    # Decoded line by line: a file held as one text as well would take five times its size.
+    lines = io.TextIOWrapper(io.BytesIO(data), encoding, newline="")
+    return csv.reader(lines, delimiter=separator, strict=strict)
 
 
 def _gathered(rows: Iterable[list[Cell]], heading_row: int) -> Grid:

@@ -56,6 +56,8 @@ _NO_NUMBER = ("this is not a number", "Enter a plain number, such as 12.5, or le
 SHEET_ERROR = ("the spreadsheet could not calculate this cell",
                "Correct the formula, or enter the value")
 _ERROR = re.compile(r"#(?:N/A|NV|DIV/0!|REF!|VALUE!|NUM!|NAME\?|NULL!|#+)", re.IGNORECASE)
+_OF_PROGRAMS = re.compile(r"[+\-−]?[0-9]+[_xob][0-9a-f_]+", re.IGNORECASE)
+"""Numbers as only programs write them: 1_000, 0x1F."""
 _NOT_FINITE = re.compile(r"[+\-−]?(?:nan|inf(?:inity)?|∞)", re.IGNORECASE)
 _SAME_UNITS = [
     {"rpm", "r/min", "1/min", "min⁻¹", "min-1", "RPM"}, {"s", "sec"}, {"°C", "degC", "deg C"},
@@ -295,7 +297,8 @@ def _split(text: str) -> tuple[str, str, str]:
                       "spreadsheet has turned into one", "Format the cell as a number and type "
                       "the reading again")
     parts = _PARTS.fullmatch(text)
-    if (not parts or readings(parts["number"].strip()) == (None, None)
+    if (not parts or _OF_PROGRAMS.fullmatch(text)
+            or readings(parts["number"].strip()) == (None, None)
             or re.search(r"\s[0-9]", parts["unit"] or "")):
         raise CellError(*_NO_NUMBER)
     return parts["number"].strip(), (parts["unit"] or "").strip(), parts["sign"] or ""
@@ -346,6 +349,8 @@ def read_time(cell: Cell) -> str:
     """
     if isinstance(cell, Odd) and isinstance(cell.value, datetime):
         return cell.value.isoformat(timespec="seconds")
+    if isinstance(cell, Odd) and cell.value is None:
+        raise CellError(cell.problem, cell.remedy)
     text = shown(cell).strip()
     try:
         if re.match(r"\d{4}-\d{2}-\d{2}[ T]\d", text):

@@ -16,7 +16,7 @@ import pandas as pd
 
 from doe.errors import as_choice
 from doe.records import Record
-from doe.sheets.body import Body
+from doe.sheets.body import MOST_PROBLEMS, Body, TooManyError
 from doe.sheets.facts import MARK, is_own_mark, sheet_mark
 from doe.sheets.grid import COMMENT, END, Grid, read_grid
 from doe.sheets.layout import STATES, Column, columns, derived, planned_runs
@@ -124,12 +124,15 @@ def _read(path: Path, study: Study, layout: list[Column], decimal: str | None,
     if not unmarked or any(_MARK.match(text) for text in grid.above):
         _check_mark(grid, study, path.name)
     body = Body(grid, layout, decimal)
-    rows, records, unsettled = _entries(body, study)
     order = {c.heading: i for i, c in enumerate(layout)}
+    try:
+        rows, records, unsettled = _entries(body, study)
+    except TooManyError:
+        rows, records, unsettled = [], [], set()
     problems = sorted(body.problems, key=lambda p: (p.row or 0, order.get(p.column, -1)))
-    if body.unlisted:
-        problems.append(Problem(None, "", "", f"{body.unlisted} more problems are not listed",
-                                "Correct these first, or check that the file is the run sheet"))
+    if len(problems) >= MOST_PROBLEMS:
+        problems.append(Problem(None, "", "", "the rest of the sheet was not read",
+                                "Correct these first, or check that this is the run sheet"))
     return Entries(records, rows, problems, grid.remarks, layout, unsettled)
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import is_numeric_dtype
 
 from doe.errors import InputError, as_choice
 from doe.files import keep_file
@@ -25,7 +26,7 @@ from doe.sheets.layout import Column, columns, sheet_table, tidy
 from doe.sheets.parsing import protect
 from doe.study import Study
 
-__all__ = ["keep_sheet", "write_csv", "write_sheet"]
+__all__ = ["keep_sheet", "table_csv", "write_csv", "write_sheet"]
 
 
 def write_sheet(study: Study, path: str | Path, *, overwrite: bool = False) -> Path:
@@ -98,6 +99,14 @@ def write_csv(study: Study, path: str | Path, *, decimal: str = ".",
     writer.writerow([END])
     # With a byte order mark, spreadsheets do not take UTF-8 for something else.
     return keep_sheet(path, out.getvalue().encode("utf-8-sig"), overwrite)
+
+
+def table_csv(table: pd.DataFrame) -> str:
+    """A table as CSV, numbers to six digits; no text of it can start a formula."""
+    safe = table.rename(columns=lambda name: protect(str(name)))
+    for name in safe.columns[[not is_numeric_dtype(t) for t in safe.dtypes]]:
+        safe[name] = [protect(v) if isinstance(v, str) else v for v in safe[name]]
+    return safe.to_csv(index=False, float_format="%.6g", lineterminator="\n")
 
 
 def _comments(study: Study, layout: list[Column]) -> list[str]:

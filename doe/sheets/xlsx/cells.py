@@ -25,9 +25,9 @@ from doe.sheets.xlsx.package import DAMAGED, Package
 __all__ = ["Worksheet", "coordinate", "escape_xml", "read_worksheets", "unescape_xml"]
 
 LAST_ROW, LAST_COLUMN = 20_000, 500
-MOST_CELLS = 200_000
+MOST_CELLS = 150_000
 """Cells in all worksheets together, empty ones with a format included."""
-MOST_MERGED, MOST_STYLES, MOST_WORKSHEETS = 1000, 65_000, 100
+MOST_MERGED, MOST_MERGED_CELLS, MOST_STYLES, MOST_WORKSHEETS = 1000, 2 * MOST_CELLS, 65_000, 100
 LONGEST_TEXT = 32_767
 """Characters that a cell of a workbook holds (ECMA-376; spreadsheets keep to it)."""
 _LONGEST_WRITTEN = 7 * LONGEST_TEXT
@@ -84,7 +84,7 @@ class Worksheet:
             rows = below[bisect_left(below, top):bisect_right(below, bottom)]
             columns = range(left, min(right, width) + 1)
             covered += len(rows) * len(columns)
-            if covered > MOST_CELLS:
+            if covered > MOST_MERGED_CELLS:
                 raise UnreadableError(f"the merged ranges of the worksheet {self.title!r} cover "
                                       "each other", "Split the merged cells")
             anchor = self.rows.get(top, {}).get(left, "")

@@ -25,7 +25,7 @@ LARGEST_UNPACKED = 48 * 2**20
 GREATEST_RATIO = 200
 """Unpacked to packed, of a part that is large; worksheets have 5 to 20."""
 LARGE = 2**20
-MOST_ELEMENTS = 1_000_000
+MOST_ELEMENTS = 700_000
 """In all parts that are read, together."""
 MOST_NAMES, DEEPEST = 2000, 100
 PIECE = 2**16
