@@ -24,7 +24,7 @@ from doe.sheets.parsing import (
     same_unit,
     unprotect,
 )
-from doe.sheets.xlsx.cells import escape_xml, unescape_xml
+from doe.sheets.xlsx.book import escape_xml, unescape_xml
 
 # ---- numbers
 

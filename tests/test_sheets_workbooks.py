@@ -23,7 +23,8 @@ from test_sheets_read import HEAT, LUMP, STUDY, VOIDS, only, refused
 from doe.responses import Response
 from doe.sheets import grid, read_sheet
 from doe.sheets.read import read_entries
-from doe.sheets.xlsx import cells, package
+from doe.sheets.xlsx import book, cells, package
+from doe.sheets.xlsx.book import escape_xml, unescape_xml
 from doe.sheets.xlsx.cells import read_worksheets
 from doe.sheets.xlsx.number_formats import Look, look_of
 
@@ -116,7 +117,8 @@ TEXT = b'<c r="A100" t="inlineStr"><is><t>%s</t></is></c>'
 def test_what_no_run_sheet_needs_is_refused_by_the_name_of_the_limit(tmp_path, monkeypatch, base,
                                                                     change, limits, said):
     for name, value in limits.items():
-        monkeypatch.setattr(package if hasattr(package, name) else cells, name, value)
+        home = next(m for m in (package, book, cells) if hasattr(m, name))
+        monkeypatch.setattr(home, name, value)
     path = write_parts(tmp_path / "a.xlsx", change(base))
     problem = only(refused(path))
     assert said in problem.problem
@@ -201,18 +203,18 @@ def test_problems_without_end_are_not_listed_without_end(tmp_path):
                              min_codepoint=32, exclude_categories=["Cs"]), max_size=9),
                          min_size=1, max_size=6), min_size=1, max_size=6))
 def test_cells_are_those_that_openpyxl_reads(tmp_path, table):
-    book = openpyxl.Workbook()
+    made = openpyxl.Workbook()
     for i, row in enumerate([["run", "x"], *table], 1):
         for j, value in enumerate(row, 1):
             if isinstance(value, str):
-                book.active.cell(i, j).value = cells.escape_xml(value)
-                book.active.cell(i, j).data_type = "s"
+                made.active.cell(i, j).value = escape_xml(value)
+                made.active.cell(i, j).data_type = "s"
             else:
-                book.active.cell(i, j).value = value
+                made.active.cell(i, j).value = value
     path = tmp_path / "a.xlsx"
-    book.save(path)
+    made.save(path)
     sheet, = read_worksheets(path.read_bytes(), 5, lambda row: True)
-    theirs = {(c.row, c.column): cells.unescape_xml(c.value) if isinstance(c.value, str)
+    theirs = {(c.row, c.column): unescape_xml(c.value) if isinstance(c.value, str)
               else c.value for row in openpyxl.load_workbook(path).active.iter_rows() for c in row
               if c.value not in (None, "")}
     assert {(i, j): v for i, row in sheet.rows.items() for j, v in row.items()} == theirs

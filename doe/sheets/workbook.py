@@ -27,7 +27,8 @@ from doe.sheets.facts import (
 from doe.sheets.layout import Column, columns, sheet_table, tidy
 from doe.sheets.parsing import protect
 from doe.sheets.write import keep_sheet
-from doe.sheets.xlsx.cells import LONGEST_TEXT, escape_xml
+from doe.sheets.xlsx.book import escape_xml
+from doe.sheets.xlsx.cells import LONGEST_TEXT
 from doe.study import Study
 from doe.wording import decimals_for
 

@@ -7,51 +7,37 @@ a formula that gave an empty text from one that was never calculated.
 
 from __future__ import annotations
 
-import posixpath
 import re
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from openpyxl.styles.numbers import BUILTIN_FORMATS
-from openpyxl.utils.datetime import MAC_EPOCH, WINDOWS_EPOCH, from_excel
+from openpyxl.utils.datetime import from_excel
 
 from doe.sheets.parsing import SHEET_ERROR, Cell, Formatted, Odd, shown
 from doe.sheets.problems import UnreadableError
+from doe.sheets.xlsx.book import FEWER, MAIN, Book, tags_of, unescape_xml
 from doe.sheets.xlsx.number_formats import Look, look_of
 from doe.sheets.xlsx.package import DAMAGED, Package
 
-__all__ = ["Worksheet", "coordinate", "escape_xml", "read_worksheets", "unescape_xml"]
+__all__ = ["Worksheet", "coordinate", "read_worksheets"]
 
 LAST_ROW, LAST_COLUMN = 20_000, 500
 MOST_CELLS = 150_000
 """Cells in all worksheets together, empty ones with a format included."""
-MOST_MERGED, MOST_MERGED_CELLS, MOST_STYLES, MOST_WORKSHEETS = 1000, 2 * MOST_CELLS, 65_000, 100
+MOST_MERGED, MOST_MERGED_CELLS = 1000, 2 * MOST_CELLS
 LONGEST_TEXT = 32_767
 """Characters that a cell of a workbook holds (ECMA-376; spreadsheets keep to it)."""
 _LONGEST_WRITTEN = 7 * LONGEST_TEXT
 """The same with every character written as ``_xHHHH_``."""
-_FEWER = "Delete everything but the run sheet, formats of empty cells included"
 
-_MAIN = ("http://schemas.openxmlformats.org/spreadsheetml/2006/main",
-         "http://purl.oclc.org/ooxml/spreadsheetml/main")
-_RELATED = ("http://schemas.openxmlformats.org/package/2006/relationships",)
-_LINK = ("http://schemas.openxmlformats.org/officeDocument/2006/relationships id",
-         "http://purl.oclc.org/ooxml/officeDocument/relationships id")
 _REFERENCE = re.compile(r"\$?([A-Z]{1,3})\$?([1-9][0-9]{0,6})")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,5})?")
 _DATE_PROBLEM = ("the cell holds a date, perhaps a number that the spreadsheet has turned into one",
                  "Format the cell as a number and type the reading again")
 _MERGED = ("the cell is merged with others, so it is not clear which runs the value belongs to",
            "Split the cells and enter the value in each row")
-_ESCAPED = re.compile(r"_x([0-9A-Fa-f]{4})_")
-_NO_XML = "\x00-\x08\x0b-\x1f\ufffe\uffff"
-_NOT_XML = re.compile(f"[{_NO_XML}]|_(?=x[0-9A-Fa-f]{{4}}[_{_NO_XML}])")
-
-
-def _tags(namespaces: tuple[str, ...], *names: str) -> dict[str, str]:
-    return {f"{space} {name}": name for space in namespaces for name in names}
 
 
 @dataclass
@@ -113,13 +99,12 @@ def read_worksheets(data: bytes, head_rows: int, is_wanted) -> Iterator[Workshee
         If the workbook is none, is damaged, or is larger than a run sheet can be.
     """
     package = Package(data)
-    book = _Book(package)
-    if len(book.parts) > MOST_WORKSHEETS:
-        raise UnreadableError(f"the workbook has {len(book.parts)} worksheets, more than the "
-                              f"{MOST_WORKSHEETS} that are read", _FEWER)
+    book = Book(package)
+    cells = 0
     for title, part in book.parts:
-        reader = _Reader(book, title, head_rows, is_wanted)
+        reader = _Reader(book, title, head_rows, is_wanted, cells)
         package.stream(part, reader.start, reader.end, reader.text)
+        cells = reader.cells
         if reader.is_wanted_sheet:
             yield reader.sheet
 
@@ -133,135 +118,17 @@ def coordinate(row: int, column: int) -> str:
     return f"{name}{row}"
 
 
-def escape_xml(text: str) -> str:
-    """The text with what XML cannot hold written as ``_xHHHH_`` (ECMA-376, ST_Xstring)."""
-    return _NOT_XML.sub(lambda m: f"_x{ord(m[0]):04X}_", text)
-
-
-def unescape_xml(text: str) -> str:
-    """The text that `escape_xml` was given."""
-    return _ESCAPED.sub(lambda m: chr(int(m[1], 16)), text) if "_x" in text else text
-
-
-# ---- what all worksheets share
-
-class _Book:
-    """Titles and parts of the worksheets, shared texts, and number formats by style."""
-
-    def __init__(self, package: Package) -> None:
-        self.epoch = WINDOWS_EPOCH
-        self.cells = 0
-        targets = self._targets(package)
-        self.parts = self._worksheets(package, targets)
-        self.texts: list[str] = []
-        self.formats: list[str] = []
-        for kind, target in targets.values():
-            if target in package.names:
-                if kind == "sharedStrings":
-                    self._read_texts(package, target)
-                elif kind == "styles":
-                    self._read_formats(package, target)
-
-    def _targets(self, package: Package) -> dict[str, tuple[str, str]]:
-        """Kind and part of what belongs to the workbook, by id."""
-        out: dict[str, tuple[str, str]] = {}
-        tags = _tags(_RELATED, "Relationship")
-
-        def start(tag: str, found: dict) -> None:
-            if tag in tags and found.get("TargetMode") != "External":
-                part = posixpath.normpath(posixpath.join("/xl", found.get("Target", "")))
-                out[found.get("Id", "")] = found.get("Type", "").rpartition("/")[2], part[1:]
-
-        package.stream("xl/_rels/workbook.xml.rels", start)
-        return out
-
-    def _worksheets(self, package: Package, targets: dict) -> list[tuple[str, str]]:
-        out: list[tuple[str, str]] = []
-        tags = _tags(_MAIN, "sheet", "workbookPr")
-
-        def start(tag: str, found: dict) -> None:
-            name = tags.get(tag)
-            if name == "workbookPr" and found.get("date1904") in ("1", "true"):
-                self.epoch = MAC_EPOCH
-            elif name == "sheet":
-                link = next((found[key] for key in _LINK if key in found), "")
-                kind, part = targets.get(link, ("", ""))
-                if kind == "worksheet":
-                    out.append((found.get("name", ""), part))
-
-        package.stream("xl/workbook.xml", start)
-        return out
-
-    def _read_texts(self, package: Package, part: str) -> None:
-        tags = _tags(_MAIN, "si", "t", "rPh")
-        pieces: list[str] = []
-        is_open = is_spelling = False
-
-        def start(tag: str, _: dict) -> None:
-            nonlocal is_open, is_spelling
-            name = tags.get(tag)
-            if name == "si":
-                pieces.clear()
-            elif name == "rPh":
-                is_spelling = True
-            elif name == "t":
-                is_open = not is_spelling
-
-        def end(tag: str) -> None:
-            nonlocal is_open, is_spelling
-            name = tags.get(tag)
-            if name == "si":
-                self.texts.append("".join(pieces))
-            elif name == "rPh":
-                is_spelling = False
-            elif name == "t":
-                is_open = False
-
-        def text(data: str) -> None:
-            if is_open:
-                pieces.append(data)
-
-        package.stream(part, start, end, text)
-
-    def _read_formats(self, package: Package, part: str) -> None:
-        own: dict[str, str] = {}
-        ids: list[str] = []
-        tags = _tags(_MAIN, "numFmt", "cellXfs", "xf")
-        is_open = False
-
-        def start(tag: str, found: dict) -> None:
-            nonlocal is_open
-            name = tags.get(tag)
-            if name == "numFmt":
-                own[found.get("numFmtId", "")] = found.get("formatCode", "")
-            elif name == "cellXfs":
-                is_open = True
-            elif name == "xf" and is_open:
-                ids.append(found.get("numFmtId", "0"))
-                if len(ids) > MOST_STYLES:
-                    raise UnreadableError(f"the workbook has more than {MOST_STYLES} formats",
-                                          _FEWER)
-
-        def end(tag: str) -> None:
-            nonlocal is_open
-            if tags.get(tag) == "cellXfs":
-                is_open = False
-
-        package.stream(part, start, end)
-        built_in = {str(key): code for key, code in BUILTIN_FORMATS.items()}
-        self.formats = [own.get(i, built_in.get(i, "General")) for i in ids]
-
-
 # ---- one worksheet
 
 class _Reader:
     """Handlers that turn the elements of a worksheet into cells."""
 
-    def __init__(self, book: _Book, title: str, head_rows: int, is_wanted) -> None:
-        self.book, self.sheet = book, Worksheet(title)
+    def __init__(self, book: Book, title: str, head_rows: int, is_wanted,
+                 cells: int) -> None:
+        self.book, self.sheet, self.cells = book, Worksheet(title), cells
         self.head_rows, self.is_wanted = head_rows, is_wanted
         self.is_wanted_sheet = False
-        self.tags = _tags(_MAIN, "row", "c", "v", "f", "is", "t", "rPh", "mergeCell")
+        self.tags = tags_of(MAIN, "row", "c", "v", "f", "is", "t", "rPh", "mergeCell")
         self.columns: dict[str, int] = {}
         self.row_number = self.column = self.length = 0
         self.row: dict[int, Cell] = {}
@@ -331,11 +198,11 @@ class _Reader:
             raise StopIteration
 
     def _start_cell(self, found: dict) -> None:
-        book, last = self.book, self.column
-        book.cells += 1
-        if book.cells > MOST_CELLS:
+        last = self.column
+        self.cells += 1
+        if self.cells > MOST_CELLS:
             raise UnreadableError(f"the workbook has more than {MOST_CELLS:,} cells".replace(
-                ",", " ") + ", empty ones with a format included", _FEWER)
+                ",", " ") + ", empty ones with a format included", FEWER)
         where = found.get("r")
         if where is None:
             self.column += 1
