@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from doe import brief_toml, plain
 from doe.bench import Bench
@@ -15,20 +17,25 @@ from doe.budgets import time_budget
 from doe.constraints import Constraint
 from doe.errors import InputError, as_name, as_number
 from doe.factors import Factor, Region
+from doe.load import FILLS, fill_of, load_problems
 from doe.mixer import Material, Mixer, Vessel, rotation_limits
 from doe.programme import (
     ATMOSPHERE,
+    FORMS,
     GREATEST_AIR,
-    QUANTITIES,
+    LEVELS,
     UNITS,
     Programme,
-    Step,
     quantity_of,
-    setting_of,
+    source_of,
     steps_of,
 )
 from doe.responses import Response
 from doe.wording import join, percent
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
 
 __all__ = ["RESERVED_COLUMNS", "Brief"]
 
@@ -39,7 +46,8 @@ RESERVED_COLUMNS = ("run", "attempt", "block", "point", "standard", "whole_plot"
 GREATEST_FILL = {"without vacuum": 2 / 3, "under vacuum": 1 / 2}
 """Share of the vessel beyond which head-space is short (common practice, no source)."""
 
-_UNITS = {**UNITS, "fill_mass": "g"}
+_ON_FILE = ContextVar("a brief is being read from a study file", default=False)
+_UNITS = {**UNITS, **FILLS}
 _PARTS = {"mixer": Mixer, "vessel": Vessel, "material": Material, "region": Region,
           "bench": Bench}
 
@@ -114,9 +122,8 @@ class Brief:
         put("held", dict(self.held))
         put("steps", tuple(self.steps))
         self._check_names()
-        self._check_steps()
-        self._check_fill()
-        self._check_envelope()
+        if not _ON_FILE.get():
+            self._check_equipment()
 
     # ---- checks
 
@@ -150,8 +157,14 @@ class Brief:
         for name, value in self.held.items():
             if not isinstance(value, str) or quantity_of(name):
                 self.held[name] = as_number(f"brief, held setting '{name}'", value)
+
+    def _check_equipment(self) -> None:
+        """Refuse what the mixer, the vessel or the material do not allow."""
         for factor in self.region.factors:
             self._check_setting(factor)
+        self._check_steps()
+        self._check_fill()
+        self._check_envelope()
 
     def _check_steps(self) -> None:
         known = (*self.region.names, *self.held)
@@ -160,12 +173,15 @@ class Brief:
             if step not in steps:
                 raise InputError("brief, steps", step, "no factor or held setting belongs to it",
                                  f"Add one such as {step}_time, or leave the step out")
-        for quantity in QUANTITIES:
-            if quantity in known and all(s and setting_of(known, s, quantity) != quantity
-                                         for s in steps):
-                raise InputError("brief, region", quantity, "every step has a setting of its own "
-                                 "for it, so this one would set nothing",
+        used = {source_of(known, step, what) for step in steps for what in FORMS}
+        for name in known:
+            if quantity_of(name) and name not in used:
+                raise InputError("brief, region", name, "every step takes that from another "
+                                 "setting, so this one would set nothing",
                                  "Give it the name of a further step in front, or leave it out")
+        if set(FILLS) <= set(known):
+            raise InputError("brief, region", list(FILLS), "the fill is given twice",
+                             "Leave one of them out")
         self.mixer.check_memory(known)
 
     def _check_setting(self, factor: Factor) -> None:
@@ -173,6 +189,9 @@ class Brief:
         if not quantity:
             return
         where, unit = f"factor '{factor.name}'", _UNITS[quantity]
+        if factor.nuisance:
+            raise InputError(f"{where}, nuisance", True, "a factor of this name sets the mixer or "
+                             "the load, so a recipe must say it", "Leave nuisance out")
         if not factor.is_numeric:
             raise InputError(f"{where}, kind", factor.kind, "a factor of this name sets the "
                              "mixer or the load, so it must be a number",
@@ -182,6 +201,9 @@ class Brief:
                              f"{f'in {unit}' if unit else 'a plain number'}, since it sets the "
                              f"mixer or the load", f"Give it with unit = '{unit}', or choose a "
                              f"name that does not end in {quantity}")
+        if quantity in LEVELS and factor.kind != "ordinal":
+            raise InputError(f"{where}, kind", factor.kind, "a dial has fixed levels",
+                             "Give them as levels = [1, 2, 3]")
         self._check_reach(where, factor, quantity, unit)
         longest = self.mixer.greatest_step_time
         if quantity == "time" and longest is not None and factor.high > longest:
@@ -192,7 +214,7 @@ class Brief:
     def _check_reach(self, where: str, factor: Factor, quantity: str, unit: str) -> None:
         """Refuse a range that the mixer has nothing of at one end."""
         reach = getattr(self.mixer, f"{quantity}_range", None)
-        if quantity not in ("revolution", "pressure") or reach is None:
+        if reach is None:
             return
         for end, beyond in (("low", factor.low < reach[0] - 1e-9),
                             ("high", factor.high > max(reach[1], GREATEST_AIR * (
@@ -210,12 +232,9 @@ class Brief:
                              "a loading is given, but not the density of the filler",
                              "Add it, in g/cm³, so that the fill volume can be reckoned")
         for mass in self.fill_range:
-            self.mixer.counterbalance(vessel.tare + mass)
-            volume = mass / self.mixture_density
-            if volume > vessel.volume:
-                raise InputError("brief, fill_mass", mass, f"at {self.mixture_density:.3g} g/cm³ "
-                                 f"it takes {volume:.4g} mL, but the {vessel.kind} holds "
-                                 f"{vessel.volume:g} mL", "Fill less, or use a larger vessel")
+            for problem in load_problems(self.mixer, vessel, material, mass):
+                raise InputError("brief, fill_mass", mass, f"it cannot be run: {problem}",
+                                 "Change the fill, or use another vessel or counterbalance")
         if vessel.temperature_limit is not None and (
                 material.start_temperature > vessel.temperature_limit):
             raise InputError(f"material '{material.name}', start_temperature",
@@ -243,31 +262,34 @@ class Brief:
     @cached_property
     def mixture_density(self) -> float:
         """Of fluid and filler together, without air, g/cm³."""
-        loading = self.material.filler_volume_fraction or 0.0
-        filler = self.material.filler_density or 0.0
-        return (1 - loading) * self.material.density + loading * filler
+        return self.material.mixture_density
+
+    def fill_of(self, settings: Mapping | pd.DataFrame) -> float | np.ndarray:
+        """Fill of a run with these factor settings, g; an array of columns of settings."""
+        held = {n: v for n, v in self.held.items() if n in FILLS}
+        return fill_of({**held, **{n: settings[n] for n in FILLS if n in settings}},
+                       self.material, self.fill_mass)
 
     @property
     def fill_range(self) -> tuple[float, float]:
-        """Least and greatest fill, g: the range of a factor ``fill_mass``, if there is one."""
-        if "fill_mass" in self.region.names:
-            factor = self.region["fill_mass"]
-            return factor.low, factor.high
-        return self.fill_mass, self.fill_mass
+        """Least and greatest fill, g: over the range of a factor that sets it, if there is one."""
+        fills = [f for f in self.region.factors if f.name in FILLS]
+        least, most = ({f.name: getattr(f, end) for f in fills} for end in ("low", "high"))
+        return self.fill_of(least), self.fill_of(most)
 
     @property
     def fill_volume(self) -> float:
-        """Of the material without air, mL."""
-        return self.fill_mass / self.mixture_density
+        """Of the usual fill without air, mL."""
+        return self.fill_of({}) / self.mixture_density
 
     @property
     def load(self) -> float:
-        """Vessel, adapter and material together, g."""
-        return self.vessel.tare + self.fill_mass
+        """Vessel, adapter and usual fill together, g."""
+        return self.vessel.tare + self.fill_of({})
 
     @property
     def counterbalance(self) -> float:
-        """Mass to fit opposite, g."""
+        """Mass to fit opposite the usual load, g."""
         return self.mixer.counterbalance(self.load)
 
     @property
@@ -286,6 +308,10 @@ class Brief:
     @cached_property
     def warnings(self) -> list[str]:
         """What can be run but should be thought over, in words."""
+        try:
+            self._check_equipment()
+        except InputError as error:  # on file from a time when it was not checked
+            return [f"Runs of this brief may break a limit. {error}"]
         out = []
         vacuum = any(s.pressure < ATMOSPHERE - 1 for _, p in self._extremes for s in p.steps)
         when = "under vacuum" if vacuum else "without vacuum"
@@ -327,25 +353,15 @@ class Brief:
             If a speed, ratio or time is neither a factor nor held.
         """
         every = {**self.held, **settings}
-        steps = []
-        for step in self.programme_steps:
-            own = {q: every.get(setting_of(every, step, q)) for q in QUANTITIES}
-            own["pressure"] = ATMOSPHERE if own["pressure"] is None else own["pressure"]
-            for quantity, value in own.items():
-                if value is None:
-                    name = f"{step}_{quantity}" if step else quantity
-                    raise InputError(f"step, {name}", None, "it is neither a factor nor held, so "
-                                     "the programme of a run is not complete",
-                                     f"Add {name} to the held settings of the brief")
-            steps.append(Step(**{q: float(v) for q, v in own.items()}, name=step))
-        return Programme(tuple(steps))
+        return Programme(tuple(self.mixer.step(every, step) for step in self.programme_steps))
 
     def problems(self, settings: Mapping) -> list[str]:
-        """Every limit of mixer and vessel that a run at these settings would break, in words.
+        """Every limit of mixer, load and vessel that a run at these settings breaks, in words.
 
         Quantities that are neither varied nor held are taken to be harmless.
         """
-        return self._completed(settings).problems(self.mixer, self.vessel)
+        return [*self._completed(settings).problems(self.mixer, self.vessel),
+                *load_problems(self.mixer, self.vessel, self.material, self.fill_of(settings))]
 
     def _completed(self, settings: Mapping) -> Programme:
         return self.programme({**settings, **neutral(self, settings)})
@@ -366,14 +382,23 @@ class Brief:
 
     @classmethod
     def from_plain(cls, data: Mapping) -> Brief:
-        """The brief that `to_plain` wrote, validated anew."""
+        """The brief that `to_plain` wrote.
+
+        What is on file opens, also where equipment is checked more closely now than when it was
+        written: `warnings` says then what a new brief would be refused for, and `problems` of a
+        run what it would break.
+        """
         data = dict(data)
         for key, part in _PARTS.items():
             if isinstance(data.get(key), Mapping):
                 data[key] = plain.from_plain(part, data[key])
         if "responses" in data:
             data["responses"] = tuple(plain.from_plain(Response, r) for r in data["responses"])
-        return plain.from_plain(cls, data)
+        token = _ON_FILE.set(True)
+        try:
+            return plain.from_plain(cls, data)
+        finally:
+            _ON_FILE.reset(token)
 
     @classmethod
     def from_toml(cls, source: str | Path) -> Brief:

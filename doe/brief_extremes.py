@@ -21,7 +21,7 @@ import pandas as pd
 from doe.budgets import lengthened
 from doe.constraints import Constraint
 from doe.factors import Region
-from doe.programme import QUANTITIES, setting_of
+from doe.programme import FORMS, QUANTITIES, source_of
 
 if TYPE_CHECKING:
     from doe.brief import Brief
@@ -46,7 +46,7 @@ def extremes(brief: Brief) -> list[dict]:
         if part.first is None:
             return []
         first |= part.first
-    at = [first | _extreme(parts, brief.held, how, names, pick)
+    at = [first | _extreme(parts, brief, how, names, pick)
           for how, names in _asked(brief) for pick in (np.argmax, np.argmin)]
     at = [{name: settings[name] for name in region.names} for settings in at]
     return [*{tuple(s.values()): s for s in at}.values(), lengthened(region, at[0])]
@@ -57,13 +57,15 @@ def neutral(brief: Brief, settings: Mapping) -> dict[str, float]:
     known = {**brief.held, **settings}
     mixer, out = brief.mixer, {}
     for step in brief.programme_steps:
-        has = {q: setting_of(known, step, q) for q in QUANTITIES}
+        has = {what: source_of(known, step, what) for what in FORMS}
         name = {q: f"{step}_{q}" if step else q for q in QUANTITIES}
-        speed = (known[has["revolution"]] if has["revolution"]
-                 else sum(mixer.revolution_range) / 2)
+        speed = (float(mixer.rpm(has["revolution"], known[has["revolution"]])[0])
+                 if has["revolution"] else sum(mixer.revolution_range) / 2)
         if not has["revolution"]:
             out[name["revolution"]] = speed
-        if not (has["rotation_ratio"] and has["revolution"]):
+        # A ratio alone says nothing of the rotation; a rotation in rpm or as a level does.
+        ratio = (has["rotation"] or "").endswith("rotation_ratio")
+        if not has["rotation"] or (ratio and not has["revolution"]):
             rotation = np.clip(speed / 3, *mixer.rotation_range)
             out[name["rotation_ratio"]] = float(rotation / speed) if speed else 0.0
         if not has["time"]:
@@ -74,26 +76,31 @@ def neutral(brief: Brief, settings: Mapping) -> dict[str, float]:
 def _asked(brief: Brief) -> list[tuple[str, list[str]]]:
     """The quantities, each as "sum" or "product" of settings; the time of all steps first."""
     known = (*brief.region.names, *brief.held)
-    steps = [{q: setting_of(known, step, q) for q in QUANTITIES} for step in brief.programme_steps]
+    steps = [{what: source_of(known, step, what) for what in FORMS}
+             for step in brief.programme_steps]
     out = [("sum", [s["time"] for s in steps if s["time"]])]
     for s in steps:
-        if s["revolution"] and s["rotation_ratio"]:
-            out.append(("product", [s["revolution"], s["rotation_ratio"]]))
+        if s["revolution"] and (s["rotation"] or "").endswith("rotation_ratio"):
+            out.append(("product", [s["revolution"], s["rotation"]]))
         out += [("product", [name]) for name in s.values() if name]
     return out
 
 
-def _extreme(parts: Sequence[_Part], held: Mapping, how: str, names: Sequence[str],
+def _extreme(parts: Sequence[_Part], brief: Brief, how: str, names: Sequence[str],
              pick) -> dict:
-    """Settings of the factors it depends on where the quantity is greatest or least."""
+    """Settings of the factors it depends on where the quantity is greatest or least.
+
+    Levels of a dial count as the speeds they stand for.
+    """
     combine = np.sum if how == "sum" else np.prod
-    fixed = combine([float(held[n]) for n in names if n in held])
+    held, size = brief.held, lambda n, values: brief.mixer.rpm(n, values)[0]
+    fixed = combine([float(size(n, held[n])) for n in names if n in held])
     ends = []
     for part in parts:
         own = [n for n in names if n in part.region.names]
         if own:
             table = part.table(own)
-            values = combine([table[n].to_numpy(float) for n in own], axis=0)
+            values = combine([size(n, table[n]) for n in own], axis=0)
             # The greatest product may be that of the least two, if both are below zero.
             rows = {int(p(values)) for p in ([pick] if how == "sum" else [np.argmin, np.argmax])}
             ends.append([(values[row], table.iloc[row].to_dict()) for row in sorted(rows)])

@@ -54,13 +54,15 @@ def equipment_tables(brief: Brief) -> dict[str, pd.DataFrame]:
     """Mixer, vessel and material, each as ``property, value, unit``; unknown ones left out."""
     return {title: pd.DataFrame(
         [(f.name.replace("_", " "), _shown(getattr(value, f.name)), f.metadata.get("unit", ""))
-         for f in fields(value) if getattr(value, f.name) is not None],
+         for f in fields(value) if getattr(value, f.name) not in (None, "")],
         columns=["property", "value", "unit"])
         for title, value in (("Mixer", brief.mixer), ("Vessel", brief.vessel),
                              ("Material", brief.material))}
 
 
 def _shown(value: object) -> str:
+    if isinstance(value, tuple) and isinstance(value[0], tuple):
+        return ", ".join(f"level {level:g}: {rpm:g}" for level, rpm in value)
     if isinstance(value, tuple):
         return " to ".join(_shown(v) for v in value)
     return f"{value:g}" if isinstance(value, float) else str(value)

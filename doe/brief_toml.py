@@ -159,7 +159,7 @@ def _heat(data: Mapping, out: Mapping, names: Iterable[str]) -> tuple[Constraint
                              "give its rotation (rpm), time (s) and how much it warmed (°C)")
     heating = heating_of_run(*(table[key] for key in _HEAT[1:]))
     rise = table["rise"] if "rise" in table else allowed_rise(out["vessel"], out["material"])
-    limit = heat_budget(rise, heating, names, out["held"])
+    limit = heat_budget(rise, heating, names, out["held"], out["mixer"])
     return () if limit is None else (limit,)
 
 

@@ -18,7 +18,8 @@ from doe.errors import InputError, as_number
 from doe.factors import Region
 from doe.mixer import Material, Mixer, Vessel
 from doe.physics import dissipated_power, mean_shear_rate, temperature_rise
-from doe.programme import quantity_of, setting_of, steps_of
+from doe.programme import quantity_of, setting_of, source_of, steps_of
+from doe.speeds import speed_terms
 
 __all__ = ["allowed_rise", "heat_budget", "heating_by_flow", "heating_of_run", "lengthened",
            "time_budget"]
@@ -79,7 +80,8 @@ def lengthened(region: Region, settings: Mapping[str, object]) -> dict[str, obje
 
 
 def heat_budget(rise: float, heating: float, names: Iterable[str],
-                held: Mapping[str, float] | None = None) -> Constraint | None:
+                held: Mapping[str, float] | None = None,
+                mixer: Mixer | None = None) -> Constraint | None:
     """The estimated warming over all steps together, at most `rise`.
 
     Parameters
@@ -92,6 +94,10 @@ def heat_budget(rise: float, heating: float, names: Iterable[str],
         Factors.
     held : mapping, optional
         Settings that are the same in every run.
+    mixer : Mixer, optional
+        Needed for speeds set as levels: its table gives their rpm. Where the levels' steps are
+        uneven, a straight line that lies nowhere below takes the table's place, and without a
+        table the greatest speed does, so that the estimate is never too low.
 
     Returns
     -------
@@ -118,15 +124,17 @@ def heat_budget(rise: float, heating: float, names: Iterable[str],
     known = [*names, *held]
     terms = []
     for step in steps_of(known):
-        found = {q: setting_of(known, step, q) for q in ("revolution", "rotation_ratio", "time")}
-        for quantity, name in found.items():
-            if name is None:
+        speed = speed_terms(known, step, "rotation", mixer, above=True)
+        time = setting_of(known, step, "time")
+        for quantity, lacking in (("revolution", speed is None and not source_of(
+                known, step, "revolution")), ("rotation_ratio", speed is None), ("time", not time)):
+            if lacking:
                 name = f"{step}_{quantity}" if step else quantity
                 raise InputError(f"heat budget, {name}", None, "it is neither a factor nor held, "
                                  "so the heat of its step cannot be estimated",
                                  f"Add {name} to the held settings")
-        speed, ratio, time = found.values()
-        terms.append((heating, (speed, speed, ratio, ratio, time)))
+        terms += [(heating * a * b, (*_grouped((*one, *other)), time))
+                  for a, one in speed for b, other in speed]
     return _sum(terms, rise, "estimated warming in °C, no heat lost: measure it", held)
 
 
@@ -194,6 +202,11 @@ def heating_by_flow(material: Material, constant: float, heat_capacity: float) -
         1.0, as_number("constant", constant, above=0)))
     return float(temperature_rise(power, 1.0, material.density, as_number(
         "heat_capacity", heat_capacity, above=0)))
+
+
+def _grouped(names: tuple[str, ...]) -> list[str]:
+    """The same names, those that are equal side by side."""
+    return [n for name in dict.fromkeys(names) for n in names if n == name]
 
 
 def _sum(terms: list[tuple[float, tuple[str, ...]]], upper: float, reason: str,

@@ -6,7 +6,6 @@ the range at 1 (ISO 3534-3). Nothing outside this module and `doe.terms` codes.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -17,6 +16,7 @@ import pandas as pd
 
 from doe.constraints import Constraint
 from doe.errors import InputError, as_choice, as_name, as_number
+from doe.increments import to_increment, to_increment_inside
 
 __all__ = ["Factor", "Region", "to_increment", "to_increment_inside"]
 
@@ -45,6 +45,9 @@ class Factor:
         True if a change of setting between runs is costly, so that runs may be grouped.
     label : str
         How people read it; the name with spaces if not given.
+    nuisance : bool
+        True for what is varied or recorded but is never part of a recipe: a lot, a position, an
+        operator, a day. A recipe is averaged over it.
 
     Raises
     ------
@@ -69,6 +72,7 @@ class Factor:
     kind: str = "continuous"
     hard_to_change: bool = False
     label: str = ""
+    nuisance: bool = False
 
     def __post_init__(self) -> None:
         as_name("factor, name", self.name)
@@ -117,17 +121,18 @@ class Factor:
 
     @classmethod
     def settable(cls, name: str, levels: Iterable[float], unit: str = "", *,
-                 hard_to_change: bool = False, label: str = "") -> Factor:
+                 hard_to_change: bool = False, label: str = "",
+                 nuisance: bool = False) -> Factor:
         """A numeric factor that can only be set to the given levels."""
         return cls(name, unit=unit, levels=tuple(levels), kind="ordinal",
-                   hard_to_change=hard_to_change, label=label)
+                   hard_to_change=hard_to_change, label=label, nuisance=nuisance)
 
     @classmethod
     def categorical(cls, name: str, levels: Iterable[str], *, hard_to_change: bool = False,
-                    label: str = "") -> Factor:
+                    label: str = "", nuisance: bool = False) -> Factor:
         """A factor whose levels have no order."""
         return cls(name, levels=tuple(levels), kind="categorical",
-                   hard_to_change=hard_to_change, label=label)
+                   hard_to_change=hard_to_change, label=label, nuisance=nuisance)
 
     @property
     def is_numeric(self) -> bool:
@@ -186,26 +191,6 @@ class Factor:
         return np.unique(self.snap(np.linspace(self.low, self.high, count)))
 
 
-def to_increment(values, increment: float):
-    """Nearest multiples of `increment`, free of binary dust such as 0.30000000000000004."""
-    digits = max(0, 12 - math.floor(math.log10(increment)))
-    return np.round(np.round(np.asarray(values) / increment) * increment, min(digits, 15))
-
-
-def to_increment_inside(values, increment: float, low, high):
-    """Nearest multiples of `increment`, those of values from `low` to `high` within them too.
-
-    Rounding must not push a setting out of a range it was in: 1/6 in steps of 0.01
-    belongs at 0.17, not at 0.16. Where no multiple lies in the range, the nearest stands.
-    """
-    values = np.asarray(values, float)
-    snapped = to_increment(values, increment)
-    first = to_increment(np.ceil(low / increment - 1e-9) * increment, increment)
-    last = to_increment(np.floor(high / increment + 1e-9) * increment, increment)
-    inside = (values >= low - 1e-9) & (values <= high + 1e-9) & (first <= last)
-    return np.where(inside, np.clip(snapped, first, last), snapped)
-
-
 @dataclass(frozen=True)
 class Region:
     """The settings that may be run: factors within their ranges, and constraints.
@@ -240,6 +225,10 @@ class Region:
                 if not factors[names.index(name)].is_numeric:
                     raise InputError(f"constraint '{constraint}'", name, "a categorical factor "
                                      "cannot stand in a constraint", "Use numeric factors only")
+                if factors[names.index(name)].nuisance:
+                    raise InputError(f"constraint '{constraint}'", name, "a nuisance factor is not "
+                                     "chosen, so it cannot keep a limit",
+                                     "Leave it out of the constraint")
         object.__setattr__(self, "factors", factors)
         object.__setattr__(self, "constraints", constraints)
 
@@ -262,6 +251,11 @@ class Region:
     def numeric(self) -> list[Factor]:
         """The continuous and ordinal factors."""
         return [f for f in self.factors if f.is_numeric]
+
+    @property
+    def nuisances(self) -> list[str]:
+        """Names of the factors that are never part of a recipe."""
+        return [f.name for f in self.factors if f.nuisance]
 
     @cached_property
     def encoded_names(self) -> list[str]:

@@ -1,4 +1,4 @@
-"""The mixer's envelope, and what is put in it.
+"""The mixer's envelope: what it can be set to, and what it swings.
 
 Every field states its unit in its metadata: ``fields(Mixer)[i].metadata["unit"]``.
 Speeds are rpm, times s, pressures kPa absolute, temperatures °C, lengths mm, masses g;
@@ -14,15 +14,17 @@ import numpy as np
 import pandas as pd
 
 from doe.constraints import Constraint
-from doe.errors import InputError, as_choice, as_number
+from doe.dial import Table, nearest_level, to_rpm
+from doe.errors import InputError, as_number
 from doe.factors import Factor, Region, to_increment, to_increment_inside
+from doe.geometry import greatest_radius
 from doe.physics import relative_acceleration
-from doe.programme import quantity_of, setting_of, step_of, steps_of
+from doe.programme import ATMOSPHERE, LEVELS, Step, quantity_of, source_of, step_of, steps_of
+from doe.speeds import Speeds, speed_terms
 from doe.units import check_numbers, with_unit
+from doe.vessel import Material, Vessel
 
 __all__ = ["Material", "Mixer", "Vessel", "default_region", "rotation_limits"]
-
-VESSELS = ("cup", "jar", "tube", "bottle", "syringe barrel")
 
 
 @dataclass(frozen=True)
@@ -34,7 +36,9 @@ class Mixer:
     name : str
         Whatever the laboratory calls it.
     carrier_radius : float
-        From the central axis to the middle of the cup, mm.
+        From the central axis to the middle of the vessel, mm: the point on the vessel's own
+        axis midway between inner base and rim (see `doe.geometry`). A shallower vessel that
+        stands on the same floor has its middle further out.
     tilt : float
         Of the cup's axis from the vertical, degrees.
     revolution_range, rotation_range : (float, float)
@@ -57,6 +61,11 @@ class Mixer:
         Least step of the counterbalance, g.
     greatest_step_time : float or None
         Of one step of a programme, s; None if only the whole is limited.
+    revolution_levels, rotation_levels : sequence or None
+        Where a speed is set as a level of a dial, the rpm of levels 1, 2, 3 and so on, or pairs
+        (level, rpm); kept as pairs. See `doe.dial`.
+    vessels : int
+        Carried at once: with 2 the second, of equal mass, is the counterbalance.
     """
 
     name: str
@@ -75,6 +84,9 @@ class Mixer:
     imbalance_allowed: float = with_unit("g", 20.0)
     counterbalance_increment: float = with_unit("g", 10.0)
     greatest_step_time: float | None = with_unit("s", None)
+    revolution_levels: tuple[tuple[float, float], ...] | None = with_unit("rpm", None)
+    rotation_levels: tuple[tuple[float, float], ...] | None = with_unit("rpm", None)
+    vessels: int = with_unit("vessels", 1)
 
     def __post_init__(self) -> None:
         where = f"mixer '{self.name}'"
@@ -84,6 +96,96 @@ class Mixer:
             raise InputError(f"{where}, steps_stored", self.steps_stored,
                              "a number of steps is whole", "Give a whole number")
         object.__setattr__(self, "steps_stored", int(self.steps_stored))
+        if self.vessels not in (1, 2):
+            raise InputError(f"{where}, vessels", self.vessels, "one vessel is balanced by a "
+                             "counterbalance, two by each other", "Give 1 or 2")
+        object.__setattr__(self, "vessels", int(self.vessels))
+        for which in ("revolution", "rotation"):
+            (low, high), table = getattr(self, f"{which}_range"), self.levels_of(which)
+            for level, rpm in table or ():
+                if not low - 1e-9 <= rpm <= high + 1e-9:
+                    raise InputError(f"{where}, {which}_levels", rpm, f"level {level:g} is outside "
+                                     f"the mixer's {low:g} to {high:g} rpm",
+                                     f"Correct the table or {which}_range")
+
+    def levels_of(self, quantity: str) -> Table | None:
+        """The table of a speed, by the name of either: ``revolution`` or ``revolution_level``."""
+        return getattr(self, f"{quantity.removesuffix('_level')}_levels")
+
+    def rpm(self, name: str, values, between: bool = False) -> tuple[np.ndarray, str]:
+        """Speeds that a setting of that name stands for, rpm, and what had to be assumed.
+
+        With `between`, a level that the table lacks has a speed between those of its neighbours,
+        as the points have that a plan starts from.
+
+        Raises
+        ------
+        InputError
+            If a level is not in the mixer's table.
+        """
+        quantity, values = quantity_of(name), np.asarray(values, float)
+        if quantity not in LEVELS:
+            return values, ""
+        table, which = self.levels_of(quantity), quantity.removesuffix("_level")
+        if table is not None:
+            return (np.interp(values, *np.array(table).T) if between else
+                    to_rpm(table, values, f"setting '{name}'")), ""
+        greatest = getattr(self, f"{which}_range")[1]
+        return np.full(values.shape, greatest), (
+            f"the mixer has no table of {which} levels, so its greatest {which}, {greatest:g} rpm, "
+            "is assumed")
+
+    def speeds(self, settings: pd.DataFrame | Mapping, step: str = "",
+               between: bool = False) -> Speeds:
+        """Both speeds of a step, whichever way they are set; see `doe.programme.source_of`.
+
+        `between` as in `rpm`.
+
+        Raises
+        ------
+        InputError
+            If a level is not in the mixer's table.
+        """
+        turning, spinning = (source_of(settings, step, what) for what in ("revolution", "rotation"))
+        revolution, assumed = (None, "") if turning is None else self.rpm(
+            turning, settings[turning], between)
+        if spinning is None:
+            return Speeds(revolution, None, None, assumed)
+        if quantity_of(spinning) == "rotation_ratio":
+            ratio = np.asarray(settings[spinning], float)
+            if revolution is None:
+                return Speeds(None, None, ratio)
+            if assumed:
+                ratio = np.minimum(ratio, self.rotation_range[1] / revolution)
+            return Speeds(revolution, revolution * ratio, ratio, assumed)
+        rotation, too = self.rpm(spinning, settings[spinning], between)
+        assumed = "; ".join(filter(None, (assumed, too)))
+        if revolution is None:
+            return Speeds(None, rotation, None, assumed)
+        ratio = np.divide(rotation, revolution, where=revolution > 0,
+                          out=np.where(rotation > 0, np.inf, 0.0))
+        return Speeds(revolution, rotation, ratio, assumed)
+
+    def step(self, settings: Mapping, name: str = "") -> Step:
+        """A step of the run with these settings; without a pressure at atmospheric pressure.
+
+        Raises
+        ------
+        InputError
+            If nothing sets a speed or the time, or a level is not in the mixer's table.
+        """
+        speeds = self.speeds(settings, name)
+        time, pressure = (source_of(settings, name, what) for what in ("time", "pressure"))
+        have = {"revolution": speeds.revolution, "rotation_ratio": speeds.ratio, "time": time}
+        for quantity, value in have.items():
+            if value is None:
+                lacking = f"{name}_{quantity}" if name else quantity
+                raise InputError(f"step, {lacking}", None, "it is neither a factor nor held, so "
+                                 "the programme of a run is not complete",
+                                 f"Add {lacking} to the held settings of the brief")
+        return Step(float(speeds.revolution), float(speeds.ratio), float(settings[time]),
+                    ATMOSPHERE if pressure is None else float(settings[pressure]), name,
+                    speeds.assumed)
 
     def snap(self, settings: pd.DataFrame, region: Region | None = None) -> pd.DataFrame:
         """The nearest settings the mixer can be set to.
@@ -96,20 +198,50 @@ class Mixer:
         out = settings.copy() if region is None else region.snap(settings)
         for column in settings.columns:
             quantity = quantity_of(column)
-            if quantity in ("revolution", "time", "pressure"):
+            if quantity in LEVELS:
+                out[column] = self._settle_level(region, column, out[column].to_numpy(float))
+            elif quantity and quantity != "rotation_ratio":
                 out[column] = _settle(region, column, out[column].to_numpy(float),
                                       getattr(self, f"{quantity}_increment"))
         for column in settings.columns:
             if quantity_of(column) == "rotation_ratio":
-                speed = setting_of(out.columns, step_of(column), "revolution")
+                speed = source_of(out.columns, step_of(column), "revolution")
                 if speed is None:
                     continue
-                revolution = out[speed].to_numpy(float)
+                revolution, assumed = self.rpm(speed, out[speed])
+                if assumed:
+                    continue
                 rotation = _settle(region, column, revolution * out[column].to_numpy(float),
                                    self.rotation_increment, revolution)
                 out[column] = np.divide(rotation, revolution, where=revolution > 0,
                                         out=np.zeros_like(rotation))
         return out
+
+    def _settle_level(self, region: Region | None, column: str, asked: np.ndarray) -> np.ndarray:
+        """Levels of the table, or whole ones without a table, inside the factor's range."""
+        table = self.levels_of(quantity_of(column))
+        if table is None:
+            return _settle(region, column, asked, 1.0)
+        known = region is not None and column in region.names
+        low, high = ((region[column].low, region[column].high) if known else (-np.inf, np.inf))
+        return nearest_level(table, asked, low, high)
+
+    def greatest_acceleration(self, vessel: Vessel | None, revolution: float) -> float:
+        """Of the swing at the vessel's worst point, the edge of its base, in × g.
+
+        ω² r at the radius of `doe.geometry.greatest_radius`; without a vessel at the carrier
+        radius. What the vessel's own rotation adds is not in it: ratings are stated for the
+        swing (common practice, no source).
+
+        Parameters
+        ----------
+        vessel : Vessel or None
+        revolution : float
+            rpm.
+        """
+        radius = self.carrier_radius if vessel is None else greatest_radius(
+            self.carrier_radius, self.tilt, vessel.volume, vessel.bore)
+        return float(relative_acceleration(revolution, radius))
 
     def check_memory(self, names: Iterable[str]) -> None:
         """Refuse settings that make more steps than a programme can have.
@@ -166,84 +298,23 @@ class Mixer:
         ------
         InputError
             If the load is beyond the mixer, or cannot be balanced closely enough.
+
+        Notes
+        -----
+        With two vessels the second, of the same mass, is the counterbalance.
         """
         as_number("load, g", load, above=0)
         if load > self.greatest_load:
             raise InputError("load, g", load, f"the mixer carries at most {self.greatest_load:g} g",
                              "Fill less, or use a lighter vessel or adapter")
+        if self.vessels == 2:
+            return float(load)
         mass = float(to_increment(load, self.counterbalance_increment))
         if abs(mass - load) > self.imbalance_allowed:
             raise InputError("load, g", load, f"the nearest counterbalance is {mass:g} g, "
                              f"further off than the {self.imbalance_allowed:g} g allowed",
                              "Change the fill mass, or use a finer counterbalance")
         return mass
-
-
-@dataclass(frozen=True)
-class Vessel:
-    """What holds the material: a cup, jar, tube, bottle or syringe barrel.
-
-    Parameters
-    ----------
-    kind : {"cup", "jar", "tube", "bottle", "syringe barrel"}
-    volume : float
-        Nominal, mL.
-    bore : float
-        Inner diameter, mm.
-    tare : float
-        Empty, with lid and adapter, g.
-    rated_acceleration : float or None
-        Greatest it may be swung at, in multiples of standard gravity.
-    temperature_limit : float or None
-        °C.
-    """
-
-    kind: str
-    volume: float = with_unit("mL")
-    bore: float = with_unit("mm")
-    tare: float = with_unit("g")
-    rated_acceleration: float | None = with_unit("× g", None)
-    temperature_limit: float | None = with_unit("°C", None)
-
-    def __post_init__(self) -> None:
-        as_choice("vessel, kind", self.kind, VESSELS)
-        check_numbers(self, f"vessel '{self.kind}'")
-
-
-@dataclass(frozen=True)
-class Material:
-    """What is mixed.
-
-    Parameters
-    ----------
-    name : str
-    density, viscosity : float
-        Of the fluid, g/cm³ and Pa·s (at the shear rate and temperature of mixing).
-    filler_density, filler_diameter, filler_volume_fraction : float or None
-        g/cm³, µm and a fraction from 0 to 1.
-    vapour_pressure : float or None
-        Of the most volatile part at the greatest temperature, kPa.
-    temperature_limit : float or None
-        °C.
-    start_temperature : float
-        °C.
-    """
-
-    name: str
-    density: float = with_unit("g/cm³")
-    viscosity: float = with_unit("Pa·s")
-    filler_density: float | None = with_unit("g/cm³", None)
-    filler_diameter: float | None = with_unit("µm", None)
-    filler_volume_fraction: float | None = with_unit("fraction", None)
-    vapour_pressure: float | None = with_unit("kPa", None)
-    temperature_limit: float | None = with_unit("°C", None)
-    start_temperature: float = with_unit("°C", 23.0)
-
-    def __post_init__(self) -> None:
-        where = f"material '{self.name}'"
-        check_numbers(self, where, zero_allowed=("vapour_pressure", "filler_volume_fraction"))
-        if self.filler_volume_fraction is not None:
-            as_number(f"{where}, filler_volume_fraction", self.filler_volume_fraction, at_most=0.74)
 
 
 def default_region(mixer: Mixer, vessel: Vessel | None = None,
@@ -255,7 +326,7 @@ def default_region(mixer: Mixer, vessel: Vessel | None = None,
     """
     low, high = mixer.revolution_range
     if vessel and vessel.rated_acceleration:
-        rated = vessel.rated_acceleration / relative_acceleration(1.0, mixer.carrier_radius)
+        rated = vessel.rated_acceleration / mixer.greatest_acceleration(vessel, 1.0)
         high = min(high, float(np.sqrt(rated)))
     if high <= low:
         raise InputError(f"vessel '{vessel.kind}', rated_acceleration", vessel.rated_acceleration,
@@ -305,12 +376,14 @@ def rotation_limits(mixer: Mixer, names: Iterable[str] = ("revolution", "rotatio
     low, high = mixer.rotation_range
     limits = []
     for step in steps_of(known):
-        product = tuple(setting_of(known, step, q) for q in ("revolution", "rotation_ratio"))
-        if None in product:
-            continue
-        limits.append(Constraint(((1.0, product),), high, "greatest rotation speed"))
+        source = source_of(known, step, "rotation")
+        terms = speed_terms(known, step, "rotation", mixer)
+        if terms is None or quantity_of(source) != "rotation_ratio":
+            continue  # a speed or level of its own has its limits in its range
+        limits.append(Constraint(terms, high, "greatest rotation speed"))
         if low > 0:
-            limits.append(Constraint(((-1.0, product),), -low, "least rotation speed"))
+            limits.append(Constraint(tuple((-c, names) for c, names in terms), -low,
+                                     "least rotation speed"))
     left = dict.fromkeys(limit.fix(held) for limit in limits)
     return tuple(limit for limit in left if limit is not None)
 

@@ -3,27 +3,38 @@
 Settings named ``revolution``, ``rotation_ratio``, ``time`` and ``pressure`` make one step. With
 a step's name in front, such as ``dispersion_time`` and ``degassing_time``, they make a step for
 each name; a step without a setting of its own takes the common one.
+
+A mixer whose dial shows levels has ``revolution_level`` in place of ``revolution``; the rotation
+may be set as ``rotation`` in rpm or as ``rotation_level`` in place of ``rotation_ratio``.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from doe.errors import InputError
-from doe.physics import relative_acceleration
 from doe.units import check_numbers, with_unit
 
 if TYPE_CHECKING:
     from doe.mixer import Material, Mixer, Vessel
 
-__all__ = ["ATMOSPHERE", "GREATEST_AIR", "QUANTITIES", "UNITS", "Programme", "Step", "in_words",
-           "quantity_of", "setting_of", "step_of", "steps_of"]
+__all__ = ["ATMOSPHERE", "FORMS", "GREATEST_AIR", "LEVELS", "QUANTITIES", "UNITS", "Programme",
+           "Step", "in_words", "quantity_of", "setting_of", "source_of", "step_of", "steps_of"]
 
-UNITS = {"revolution": "rpm", "rotation_ratio": "", "time": "s", "pressure": "kPa"}
-QUANTITIES = tuple(UNITS)
+QUANTITIES = ("revolution", "rotation_ratio", "time", "pressure")
+"""What a step has."""
+LEVELS = ("revolution_level", "rotation_level")
+FORMS = {"revolution": ("revolution", "revolution_level"),
+         "rotation": ("rotation_ratio", "rotation", "rotation_level"),
+         "time": ("time",), "pressure": ("pressure",)}
+"""The settings that each of them can be set by."""
+UNITS = {"revolution": "rpm", "revolution_level": "", "rotation_ratio": "", "rotation": "rpm",
+         "rotation_level": "", "time": "s", "pressure": "kPa"}
+"""Every setting of the mixer with its unit."""
 ATMOSPHERE = 101.3
 """kPa."""
 
@@ -34,7 +45,7 @@ GREATEST_AIR = 109.0
 @lru_cache(maxsize=1024)  # asked for every column of every point that a search looks at
 def quantity_of(name: str) -> str:
     """Which of the mixer's settings the name stands for; empty if none."""
-    return next((q for q in QUANTITIES if name == q or name.endswith("_" + q)), "")
+    return next((q for q in UNITS if name == q or name.endswith("_" + q)), "")
 
 
 def step_of(name: str, steps: Iterable[str] = ()) -> str:
@@ -67,11 +78,17 @@ def setting_of(names: Collection[str], step: str, quantity: str) -> str | None:
     return next((n for n in (f"{step}_{quantity}", quantity) if n in names), None)
 
 
+def source_of(names: Collection[str], step: str, what: str) -> str | None:
+    """The setting that a step takes one of `FORMS` from: one of its own, else a common one."""
+    return next((own for front in dict.fromkeys((f"{step}_" if step else "", ""))
+                 for form in FORMS[what] if (own := front + form) in names), None)
+
+
 def in_words(name: str, value: float | str) -> str:
     """A setting with its unit: ``"degassing time 90 s"``."""
     if isinstance(value, str):
         return f"{name.replace('_', ' ')} {value}"
-    unit = UNITS.get(quantity_of(name), "")
+    unit = UNITS.get(quantity_of(name), {"fill_mass": "g", "fill_volume": "mL"}.get(name, ""))
     return f"{name.replace('_', ' ')} {value:.6g} {unit}".rstrip()
 
 
@@ -91,6 +108,8 @@ class Step:
         Absolute, kPa.
     name : str
         Such as "degassing"; may be empty.
+    assumed : str
+        What is not known of its speeds and taken at its greatest, in words; mostly empty.
     """
 
     revolution: float = with_unit("rpm")
@@ -98,8 +117,13 @@ class Step:
     time: float = with_unit("s")
     pressure: float = with_unit("kPa", ATMOSPHERE)
     name: str = ""
+    assumed: str = ""
 
     def __post_init__(self) -> None:
+        if self.rotation_ratio == math.inf:
+            raise InputError(f"step {self.name}".rstrip() + ", revolution", self.revolution,
+                             "the vessel would turn on a carrier that stands still",
+                             "Give a revolution above 0, or a rotation of 0")
         check_numbers(self, f"step {self.name}".rstrip(),
                       zero_allowed=("rotation_ratio", "revolution"))
 
@@ -152,10 +176,11 @@ class Programme:
                 if not low - 1e-9 <= value <= high + 1e-9:
                     out.append(f"{where}: {name} {value:g} {unit} is outside the mixer's "
                                f"{low:g} to {high:g} {unit}")
-            force = float(relative_acceleration(s.revolution, mixer.carrier_radius))
+            force = mixer.greatest_acceleration(vessel, s.revolution)
             if vessel and vessel.rated_acceleration and force > vessel.rated_acceleration:
-                out.append(f"{where}: {force:.0f} × g, but the {vessel.kind} is rated for "
-                           f"{vessel.rated_acceleration:g} × g")
+                out.append(f"{where}: {force:.4g} × g at the edge of its base, but the "
+                           f"{vessel.kind} is rated for {vessel.rated_acceleration:g} × g"
+                           + (f" ({s.assumed})" if s.assumed else ""))
             if material and material.vapour_pressure and s.pressure <= material.vapour_pressure:
                 out.append(f"{where}: {s.pressure:g} kPa is at or below the vapour pressure "
                            f"{material.vapour_pressure:g} kPa of {material.name}: it will boil")

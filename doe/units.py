@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import field, fields
 
+from doe.dial import as_table
 from doe.errors import InputError, as_number
 
 __all__ = ["check_numbers", "with_unit"]
@@ -16,7 +17,7 @@ def with_unit(unit: str, default: object = ...):
 
 
 def check_numbers(value: object, where: str, *, zero_allowed: tuple[str, ...] = ()) -> None:
-    """Refuse fields with a unit that are not positive numbers, or ranges out of order.
+    """Refuse fields with a unit that are not positive numbers, ranges or tables out of order.
 
     Fields whose default is None may be left out; those in `zero_allowed` may be 0.
     """
@@ -34,6 +35,8 @@ def check_numbers(value: object, where: str, *, zero_allowed: tuple[str, ...] = 
                 raise InputError(name, given, "the ends are not in order",
                                  f"Give (least, greatest) in {f.metadata['unit']}")
             object.__setattr__(value, f.name, (low, high))
+        elif f.name.endswith("_levels"):
+            object.__setattr__(value, f.name, as_table(name, given))
         elif f.name in zero_allowed:
             object.__setattr__(value, f.name, as_number(name, given, at_least=0))
         else:

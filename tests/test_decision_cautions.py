@@ -19,14 +19,19 @@ def item(lines, topic):
 
 
 def test_acceleration_is_compared_with_the_rating():
-    # (1600·2π/60)² · 0.140 m / 9.80665 m/s² = 400.8; definition of centripetal acceleration.
+    # Acceleration is ω² r. In the middle, at 140 mm: (1600·2π/60)² · 0.140 / 9.80665 = 400.8. The
+    # cup is 150 000 / (π·30²) = 53.05 mm deep, so the edge of its base is
+    # 140 + (26.53 + 30)·sin 45° = 179.97 mm out: 400.8 · 179.97/140 = 515.2.
     fast = cautions(MIXER, CUP, PASTE, [MILD, Programme((Step(1600.0, 0.33, 60.0, 40.0),))])
-    assert "401 × g at 1600 rpm" in item(fast, "Vessel")
+    assert "515 × g at 1600 rpm at the edge of its base (401 × g at its middle)" in item(
+        fast, "Vessel")
     assert "ABOVE the 400 × g" in item(fast, "Vessel")
     assert fast[0].startswith("DO NOT RUN: 1 of 2 programmes break, programme 2 first")
+    # At 1000 rpm (1000/1600)² of it: 156.6 and 201.2, which is 50 % of 400.
     mild = cautions(MIXER, CUP, PASTE, MILD)
-    assert "157 × g at 1000 rpm" in item(mild, "Vessel")
-    assert "39 % of the 400 × g" in item(mild, "Vessel")
+    assert "201 × g at 1000 rpm" in item(mild, "Vessel")
+    assert "(157 × g at its middle)" in item(mild, "Vessel")
+    assert "50 % of the 400 × g" in item(mild, "Vessel")
     assert not any(line.startswith("DO NOT RUN") for line in mild)
 
 

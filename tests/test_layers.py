@@ -10,7 +10,8 @@ import pytest
 HOME = Path(__file__).parent.parent / "doe"
 FLOORS = (
     {"errors", "units", "constraints", "factors", "responses", "terms", "programme", "mixer",
-     "bench", "budgets", "physics", "wording", "plain", "plausible", "cautions", "files"},
+     "bench", "budgets", "physics", "wording", "plain", "plausible", "cautions", "files", "dial",
+     "geometry", "load", "vessel", "card", "increments", "speeds"},
     {"planning", "analysis"},
     {"decision"},
     {"brief", "brief_extremes", "brief_toml", "brief_tables", "records", "study", "deviations",

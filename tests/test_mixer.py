@@ -125,7 +125,10 @@ def test_a_programme_within_limits_has_no_problems():
     (Step(1000, 0.3, 60, 5), Mixer("m", 100), "5 kPa, but the mixer has no vacuum"),
     (Step(1000, 0.3, 1801), MIXER, "1801 s in all, but the mixer runs at most 1800 s"),
     (Step(1000, 0.3, 60, 1.5), MIXER, "1.5 kPa is at or below the vapour pressure 2 kPa"),
-    (Step(1800, 0.3, 60), MIXER, "362 × g, but the cup is rated for 300 × g"),
+    # ω² r = (2π · 1800/60)² · 0.13016 m / 9.80665 m/s²: 60 mL in 42 mm bore are 43.31 mm deep, so
+    # the edge of the base is 100 + (21.65 + 21) · sin 45° = 130.16 mm out.
+    (Step(1800, 0.3, 60), MIXER,
+     "471.6 × g at the edge of its base, but the cup is rated for 300 × g"),
 ])
 def test_each_broken_limit_is_said(step, mixer, words):
     vessel = Vessel("cup", 60, 42, 150, rated_acceleration=300)

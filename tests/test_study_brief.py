@@ -7,7 +7,7 @@ import math
 import pytest
 from study_cases import template_brief
 
-from doe.brief import RESERVED_COLUMNS
+from doe.brief import RESERVED_COLUMNS, Brief
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.mixer import Material, Mixer, Vessel
@@ -138,10 +138,34 @@ def test_a_constraint_that_does_not_help_is_seen_through(brief):
 
 
 def test_a_speed_the_cup_is_not_rated_for(brief):
-    # By hand: (2π · 1500 / 60)² · 0.120 m / 9.80665 m/s² = 301.9 g.
-    with pytest.raises(InputError, match="302 × g, but the cup is rated for 301 × g"):
-        brief.replace(vessel=changed(brief.vessel, rated_acceleration=301))
-    assert brief.replace(vessel=changed(brief.vessel, rated_acceleration=303)).warnings == []
+    # By hand: 100 mL in a bore of 52 mm are 47.09 mm deep, so at 45° the edge of the base is
+    # 120 + (23.54 + 26) · 0.7071 = 155.03 mm out, and (2π · 1500 / 60)² · 0.15503 m / 9.80665 m/s²
+    # = 390.1 g. The middle of the cup, at 120 mm, meets 301.9 g.
+    with pytest.raises(InputError, match=r"390\.1 × g at the edge of its base, but the cup "
+                                         "is rated for 389 × g"):
+        brief.replace(vessel=changed(brief.vessel, rated_acceleration=389))
+    assert brief.replace(vessel=changed(brief.vessel, rated_acceleration=391)).warnings == []
+
+
+def test_a_brief_on_file_opens_though_it_would_be_refused_now(brief):
+    # Its region was accepted by the acceleration at the middle of the cup, 302 × g.
+    old = brief.to_plain()
+    old["vessel"]["rated_acceleration"] = 350
+    for added in ("revolution_levels", "rotation_levels", "vessels"):
+        del old["mixer"][added]
+    del old["vessel"]["made_of"]
+    for factor in old["region"]["factors"]:
+        del factor["nuisance"]
+    opened = Brief.from_plain(old)
+    assert opened.region == brief.region
+    [warning] = opened.warnings
+    assert "may break a limit" in warning
+    assert "390.1 × g at the edge of its base" in warning
+    fast = {"revolution": 1500, "rotation_ratio": 0.3, "time": 60, "pressure": 5}
+    assert "rated for 350 × g" in opened.problems(fast)[0]
+    assert opened.problems(fast | {"revolution": 1400}) == []
+    with pytest.raises(InputError, match=r"390\.1 × g"):
+        opened.replace(title="a new brief")
 
 
 @pytest.mark.parametrize(("factors", "problem"), [

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from doe.decision.recipe import Recipe
-from doe.decision.surface import Surface, same_region
+from doe.decision.surface import Stack, Surface, same_region
 from doe.errors import InputError, as_number
 from doe.wording import capitalise, count, digits, interval, join, percent, quantity
 
@@ -76,19 +76,27 @@ def confirmation(recipe: Recipe, fits: Sequence, observed: pd.DataFrame,
     """
     if not 0 < as_number("level", level) < 1:
         raise InputError("level", level, "it must lie between 0 and 1", "Use 0.95")
-    region = same_region(fits)
-    planned = pd.DataFrame([{n: recipe.settings[n] for n in region.names}])
+    every = same_region(fits)
+    # Runs whose lot or position is on record are compared with the prediction for these.
+    over = [n for n in every.nuisances if n not in recipe.settings and n not in observed]
+    stack = Stack(fits, level, over)
+    region = stack.region
+    known = [n for n in region.names if n in recipe.settings]
+    planned = pd.DataFrame([{n: recipe.settings[n] for n in known}] * len(observed),
+                           index=observed.index)
     achieved = all(n in observed for n in region.names)
-    rows = []
-    for f in fits:
-        values = _measured(observed, f.response)
-        present = np.isfinite(values)
-        at = observed.loc[present, region.names] if achieved and present.any() else planned
-        rows.append(_compare(f, values[present], region.encode(at), level))
-    table = pd.DataFrame(rows)
-    if not table["runs"].any():
+    planned = planned.join(observed[[n for n in region.names if n not in known]])
+    if not any(np.isfinite(_measured(observed, f.response)).any() for f in fits):
         raise InputError("observed", list(observed.columns), "no response of the fits was measured",
                          "Give a column for: " + ", ".join(f.response.name for f in fits))
+    rows = []
+    for f, surface in zip(fits, stack.surfaces, strict=True):
+        values = _measured(observed, f.response)
+        present = np.isfinite(values)
+        at = observed[region.names] if achieved else planned
+        at = at.loc[present] if present.any() else at.head(1)
+        rows.append(_compare(f, surface, values[present], region.encode(at), level))
+    table = pd.DataFrame(rows)
     judged = [c for c in table["confirmed"] if c is not None]
     meets_all = bool((table["runs"] > 0).all() and (table["runs_inside"] == table["runs"]).all())
     sentences = [_sentence(row, f.response) for row, f in zip(rows, fits, strict=True)]
@@ -121,11 +129,13 @@ def _measured(observed: pd.DataFrame, response) -> np.ndarray:
     return values
 
 
-def _compare(fit, values: np.ndarray, encoded: np.ndarray, level: float) -> dict:
-    surface, response, m = Surface.of(fit), fit.response, len(values)
+def _compare(fit, surface: Surface, values: np.ndarray, encoded: np.ndarray,
+             level: float) -> dict:
+    response, m = fit.response, len(values)
     # The mean of the runs is compared, so the model's columns are averaged over the runs.
     columns = surface.columns(encoded).mean(axis=0, keepdims=True)
-    mean, variance = columns @ surface.beta, surface.variance(columns)
+    mean = columns @ surface.beta
+    variance = surface.variance(columns) + surface.between(columns)
     low, high = (float(end[0]) for end in surface.limits(mean, variance, level, max(m, 1)))
     geometric = response.kind in ("continuous", "censored") and response.scale == "log"
     seen = float(np.exp(np.log(values).mean()) if geometric else values.mean()) if m else np.nan

@@ -9,31 +9,32 @@ Derringer, G. & Suich, R. (1980). Simultaneous optimization of several response 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
+from doe.card import load_lines, speed_lines
 from doe.cautions import cautions, to_programmes
 from doe.decision.desirability import overall
 from doe.decision.merit import Merit
+from doe.decision.recipe_words import LEAST_SHORTFALL, recipe_sentences
 from doe.decision.search import local_search, maximise, reach
 from doe.decision.space import Space
-from doe.decision.surface import Stack, rotations, settings_text
+from doe.decision.surface import Stack, Surface, rotations, same_region
 from doe.decision.tolerances import tolerances
 from doe.errors import InputError, as_number
 from doe.factors import to_increment
+from doe.load import fill_of
 from doe.mixer import Material, Mixer, Vessel
-from doe.programme import in_words
-from doe.wording import digits, interval, join, percent, quantity
+from doe.wording import join, percent
 
-__all__ = ["Recipe", "best_setting"]
+__all__ = ["LEAST_SHORTFALL", "Recipe", "best_setting"]
 
 DISTINCT = 0.25
 """Least distance between alternatives, in half-ranges of the factor that differs most."""
 WORTH_TELLING = 0.5
 """Share of the best overall desirability below which a setting is no alternative."""
-LEAST_SHORTFALL = "This is the setting with the least shortfall, not a recipe to release."
 _ROUNDING = 1e-9
 
 
@@ -45,7 +46,7 @@ class Recipe:
     ----------
     settings : dict
         One settable value a factor, in natural units, and what was held; with revolution and
-        rotation ratio also ``rotation``, rpm.
+        rotation ratio also ``rotation``, rpm. Nuisance factors are not among them.
     table : DataFrame
         One row a response: ``response, label, unit, predicted`` (mean; median on a log
         scale), ``mean_low, mean_high`` (confidence interval), ``low, high`` (prediction
@@ -68,6 +69,11 @@ class Recipe:
     level : float
         Of the intervals.
     seed : int
+    set_up : list of (str, str)
+        What the settings come to at this mixer, by name: speeds, accelerations, fill, load and
+        counterbalance, as far as mixer, vessel and fill are known.
+    averaged : dict
+        Of each nuisance factor the levels run, over whose mixes the predictions are averaged.
     """
 
     settings: dict
@@ -80,6 +86,8 @@ class Recipe:
     cautions: list[str]
     level: float
     seed: int
+    set_up: list[tuple[str, str]] = field(default_factory=list)
+    averaged: dict = field(default_factory=dict)
 
     @property
     def sentence(self) -> str:
@@ -106,10 +114,14 @@ def best_setting(fits: Sequence, *, mixer: Mixer | None = None, vessel: Vessel |
         One a response, over one region.
     mixer : Mixer, optional
         Its increments are kept, so that rotation, too, is a speed that can be set.
-    vessel, material, fill_mass : optional
-        For the cautions; fill mass in g.
+    vessel, material : optional
+        For the cautions, the load and the counterbalance.
+    fill_mass : float, optional
+        g, where the settings do not say it as ``fill_mass`` or ``fill_volume``.
     fixed : mapping, optional
-        Factors held at one setting.
+        Factors held at one setting. Nuisance factors that are not held are averaged over, with
+        equal weights on every mix of their levels run; the variance between these is part of
+        the prediction interval, which is for a new run at any one of them.
     held : mapping, optional
         Settings that are no factors and were the same in every run, natural units: they belong
         to the programme that the cautions look at.
@@ -145,7 +157,8 @@ def best_setting(fits: Sequence, *, mixer: Mixer | None = None, vessel: Vessel |
     if not 0 < as_number("level", level) < 1:
         raise InputError("level", level, "it must lie between 0 and 1", "Use 0.95")
     fits = list(fits)
-    stack = Stack(fits, level)
+    over = [n for n in same_region(fits).nuisances if n not in (fixed or {})]
+    stack = Stack(fits, level, over)
     for f in fits:
         if secure and not f.df_error:
             raise InputError("secure", f.response.name, "its model leaves no degrees of freedom "
@@ -166,17 +179,22 @@ def best_setting(fits: Sequence, *, mixer: Mixer | None = None, vessel: Vessel |
                _apart(space, merit, [p for p, _ in points], sample, count + 1 - len(points))]
     alternatives = _alternatives(space, merit, points)
     factors = alternatives.iloc[0][stack.region.names].to_dict()
-    settings = _with_rotation({**factors, **(held or {})}, mixer)
+    every = {**factors, **(held or {})}
+    settings = _with_rotation(every, mixer)
     table = _table(fits, merit, pd.DataFrame([factors]), level)
     meets_all = bool(chosen.merit >= 0)
-    sentences = _sentences(stack, merit, reaches, settings, table, chosen, short, level, space)
-    items = cautions(mixer, vessel, material, to_programmes(pd.DataFrame([settings]), steps),
-                     fill_mass=fill_mass)
+    fill = fill_of(every, material, fill_mass)
+    set_up = _set_up(mixer, vessel, every, steps, fill)
+    sentences = recipe_sentences(stack, merit, reaches, settings, table, chosen, short, level,
+                                 space, set_up)
+    items = cautions(mixer, vessel, material, to_programmes(pd.DataFrame([every]), steps, mixer),
+                     fill_mass=fill)
     if table["extrapolated"].any() or table["remote"].any():
         items.insert(0, "Extrapolation: no run was made near this setting; heat, foaming and "
                      "bursting may differ from all that was seen, so approach it step by step.")
     return Recipe(settings, table, float(overall(table["desirability"], merit.weights)), meets_all,
-                  alternatives, tolerances(fits, settings), sentences, items, level, seed)
+                  alternatives, tolerances(fits, {**every, **settings}), sentences, items, level,
+                  seed, set_up, {n: list(v.unique()) for n, v in stack.mixes.items()})
 
 
 @dataclass(frozen=True, eq=False)
@@ -254,6 +272,14 @@ def _with_rotation(settings: dict, mixer: Mixer | None) -> dict:
     return out
 
 
+def _set_up(mixer: Mixer | None, vessel: Vessel | None, settings: Mapping, steps: Sequence[str],
+            fill: float | None) -> list[tuple[str, str]]:
+    if mixer is None:
+        return []
+    loads = [] if vessel is None or fill is None else load_lines(mixer, vessel, float(fill))
+    return [*speed_lines(mixer, vessel, settings, steps), *loads]
+
+
 def _alternatives(space: Space, merit: Merit, points) -> pd.DataFrame:
     region, responses = space.region, merit.stack.responses
     settings = space.snap(space.frame(np.array([p.values for p, _ in points]),
@@ -277,8 +303,8 @@ def _alternatives(space: Space, merit: Merit, points) -> pd.DataFrame:
 
 def _table(fits, merit: Merit, settings: pd.DataFrame, level: float) -> pd.DataFrame:
     rows = []
-    for f, wanted in zip(fits, merit.ends, strict=True):
-        r, p = f.response, f.predict(settings, level=level).iloc[0]
+    for f, surface, wanted in zip(fits, merit.stack.surfaces, merit.ends, strict=True):
+        r, p = f.response, _prediction(f, surface, merit.stack.mixes, settings, level)
         known = not np.isnan(p["low"])
         interval_inside = bool(r.meets(p["low"]) and r.meets(p["high"])) if known else None
         rows.append({
@@ -290,6 +316,17 @@ def _table(fits, merit: Merit, settings: pd.DataFrame, level: float) -> pd.DataF
             "desirability": float(wanted.of(p["mean"])), "ends": _ends_text(r, wanted),
             "extrapolated": bool(p["extrapolated"]), "remote": bool(p["remote"])})
     return pd.DataFrame(rows)
+
+
+def _prediction(fit, surface: Surface, mixes: pd.DataFrame, settings: pd.DataFrame,
+                level: float) -> pd.Series:
+    """The fit's own prediction, or that averaged over nuisance factors: far from the runs at one
+    of their levels is far."""
+    if not len(mixes.columns):
+        return fit.predict(settings, level=level).iloc[0]
+    each = fit.predict(settings.merge(mixes, how="cross"), level=level)
+    out = surface.predicted(surface.region.encode(settings), level).iloc[0]
+    return pd.concat([out, each[["extrapolated", "remote"]].any()])
 
 
 def _ends_text(response, wanted) -> str:
@@ -317,81 +354,3 @@ def _meets(response, mean: float, low: float, high: float, level: float) -> str:
         return (f"on average; the {percent(level)} prediction interval crosses the "
                 f"{join(crossed)} limit" + ("s" if len(crossed) > 1 else ""))
     return f"yes: the {percent(level)} prediction interval is within the limits"
-
-
-def _sentences(stack, merit, reaches, settings, table, chosen, short, level, space) -> list[str]:
-    region = stack.region
-    run = settings_text(region, settings)
-    speeds = {n: sources for n, *sources in rotations(settings)}
-    varied = [n for n, sources in speeds.items() if set(sources) & set(region.names)]
-    out = [f"Run at {run}{_rotation(settings, varied)}."]
-    held = [in_words(n, v) for n, v in settings.items() if n not in (*region.names, *speeds)]
-    if held:
-        fixed = [n for n in speeds if n not in varied]
-        out.append(f"Held as in every run: {join(held)}{_rotation(settings, fixed)}.")
-    limited = table["specification"] != "no limits"
-    value = f"overall desirability {digits(overall(table['desirability'], merit.weights), 2)}"
-    if chosen.merit >= 0:
-        what = (f"{percent(level)} prediction interval" if merit.secure else "predicted mean")
-        out.append(f"Every {what} meets its specification; {value}." if limited.any() else
-                   f"No response has specification limits; {value}.")
-    else:
-        out += _not_met(stack, merit, reaches, chosen, level)
-    loose = table[limited & table["mean_inside"] & (table["interval_inside"] == False)]  # noqa: E712
-    if len(loose):
-        out.append(f"The {percent(level)} prediction interval of {join(loose['label'])} reaches "
-                   "beyond the specification, so a single run may miss it.")
-    unknown = table[table["interval_inside"].isna()]
-    if len(unknown):
-        out.append(f"The model of {join(unknown['label'])} leaves no degrees of freedom for error, "
-                   "so how far a run may stray is not known.")
-    if table["extrapolated"].any():
-        out.append("This setting is outside what was run (extrapolation).")
-    elif table["remote"].any():
-        out.append(f"It is far from all runs for {join(table.loc[table['remote'], 'label'])}, so "
-                   "the prediction leans on the model there.")
-    if short is not None and not np.array_equal(short.encoded, chosen.encoded):
-        quick = space.snap(space.frame(short.values[None], np.array([short.mix]))).iloc[0]
-        out.append(f"The shortest setting that still serves: {settings_text(region, quick)}, "
-                   f"overall desirability {digits(short.merit, 2)}.")
-    if chosen.merit >= 0:
-        out.append("Confirm it by runs before it is used.")
-    return out
-
-
-def _rotation(settings: Mapping, names: list[str]) -> str:
-    """The rotation speeds that follow from settings just named."""
-    speeds = [f"{n.replace('_', ' ')} {digits(settings[n])} rpm" for n in names]
-    return f", so {join(speeds)}" if speeds else ""
-
-
-def _not_met(stack, merit, reaches, chosen, level) -> list[str]:
-    alone, together = [], []
-    means, lows, highs = (v[0] for v in stack.intervals(chosen.encoded[None]))
-    short = merit.shortfalls(chosen.encoded[None])[0]
-    for r, response in enumerate(stack.responses):
-        low, high = reaches[r]
-        beyond = max(low - merit.upper[r], merit.lower[r] - high) / merit.scale[r]
-        if beyond > _ROUNDING:
-            nearest = low if low > merit.upper[r] else high
-            alone.append(f"{response.label} (nearest in the region "
-                         f"{quantity(nearest, response.unit)}, wanted {response.specification})")
-        elif short[r] > 0:
-            seen = (f"{interval(lows[r], highs[r])} {response.unit}".rstrip() if merit.secure
-                    else quantity(means[r], response.unit))
-            miss = quantity(short[r] * merit.scale[r], response.unit, 2)
-            together.append(f"{response.label} ({seen}, wanted {response.specification}, missed "
-                            f"by {miss})")
-    out = []
-    if alone:
-        out.append(f"No setting in the region meets the specification of {join(alone)}.")
-    elif merit.secure:
-        out.append(f"No setting was found that keeps every {percent(level)} prediction interval "
-                   "within its specification.")
-    else:
-        out.append("Each specification can be met, but no setting was found that meets all of "
-                   "them together.")
-    if together:
-        out.append(f"Missed here: {join(together)}.")
-    out.append(LEAST_SHORTFALL)
-    return out

@@ -15,6 +15,7 @@ from doe.decision.surface import held_columns, rotations
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.mixer import Mixer
+from doe.programme import quantity_of
 
 __all__ = ["Space"]
 
@@ -183,7 +184,5 @@ class Space:
 
 
 def _mixer_step(mixer: Mixer, name: str) -> float:
-    for quantity in ("revolution", "time", "pressure"):
-        if name == quantity or name.endswith("_" + quantity):
-            return getattr(mixer, f"{quantity}_increment")
-    return 0.0
+    """Least step of a setting on this mixer; 0 if it is none of the mixer's."""
+    return getattr(mixer, f"{quantity_of(name)}_increment", 0.0)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,7 @@ from doe.programme import setting_of, step_of, steps_of
 from doe.terms import expand, exponents
 from doe.wording import digits, join
 
-__all__ = ["Stack", "Surface", "held_columns", "rotations", "same_region",
+__all__ = ["Stack", "Surface", "held_columns", "levels_run", "rotations", "same_region",
            "settings_text"]
 
 
@@ -51,6 +52,7 @@ class Surface:
     df: int
     log: bool
     kind: KindFit | None = None
+    spread: np.ndarray | None = None
 
     @classmethod
     def of(cls, fit) -> Surface:
@@ -88,6 +90,51 @@ class Surface:
             return np.full(len(columns), np.nan)
         return ((columns @ self.covariance) * columns).sum(axis=1).clip(0)
 
+    def between(self, columns: np.ndarray) -> np.ndarray | float:
+        """Variance between the levels that were averaged over, on the model's scale; (n,)."""
+        return 0.0 if self.spread is None else ((columns @ self.spread.T) ** 2).mean(axis=1)
+
+    def averaged(self, mixes: pd.DataFrame) -> Surface:
+        """The surface over the other factors, averaged on the model's scale with equal weights.
+
+        Parameters
+        ----------
+        mixes : DataFrame
+            A column for each factor to average over, a row for each mix of their levels.
+
+        Returns
+        -------
+        Surface
+            Its `between` is the variance between the mixes at a setting (divisor: their number),
+            for a new run at any one of them.
+        """
+        region = self.region
+        over = Region(tuple(f for f in region.factors if f.name in mixes))
+        rest = Region(tuple(f for f in region.factors if f.name not in mixes), region.constraints)
+        place = [region.encoded_names.index(n) for n in over.encoded_names]
+        powers, group = np.unique(np.delete(self.powers, place, axis=1), axis=0,
+                                  return_inverse=True)
+        weights = expand(over.encode(mixes), self.powers[:, place])
+        gather = np.zeros((len(powers), len(self.powers)))
+        gather[group.ravel(), np.arange(len(self.powers))] = 1.0
+        each = (weights * self.beta) @ gather.T
+        mean = gather * weights.mean(axis=0)
+        return replace(self, region=rest, powers=powers, beta=each.mean(axis=0),
+                       covariance=None if self.covariance is None else
+                       mean @ self.covariance @ mean.T, spread=each - each.mean(axis=0))
+
+    def predicted(self, encoded: np.ndarray, level: float) -> pd.DataFrame:
+        """As a fit's ``predict``: mean, its interval, and that of one new run; a row a setting."""
+        columns = self.columns(encoded)
+        centre, variance = columns @ self.beta, self.variance(columns)
+        df = self.df if self.kind is None else self.kind.df_reference
+        half = (stats.t.ppf((1 + level) / 2, df) if df > 0 else np.nan) * np.sqrt(variance)
+        low, high = self.limits(centre, variance + self.between(columns), level)
+        return pd.DataFrame({"mean": self.response_scale(centre),
+                             "mean_low": self.response_scale(centre - half),
+                             "mean_high": self.response_scale(centre + half),
+                             "low": low, "high": high})
+
     def limits(self, centre: np.ndarray, variance: np.ndarray, level: float,
                runs: int = 1) -> tuple[np.ndarray, np.ndarray]:
         """Ends of the interval for the mean of new runs, on the response's own scale.
@@ -95,7 +142,8 @@ class Surface:
         Parameters
         ----------
         centre, variance : ndarray, shape (n,)
-            Estimated mean and its variance, on the model's scale.
+            Estimated mean and its variance, on the model's scale; that `between` levels averaged
+            over is added to it by the caller.
         level : float
         runs : int
             How many new runs; on a log scale it is their geometric mean.
@@ -115,11 +163,24 @@ class Stack:
     fits : sequence of Fit, MixedFit or KindFit
     level : float
         Of the prediction intervals.
+    over : iterable of str
+        Factors to average over, at the mixes of the levels run.
+
+    Attributes
+    ----------
+    region : Region
+        Of the factors that are not averaged over; ``every`` is that of all.
+    mixes : DataFrame
+        What was averaged over, see `levels_run`; without columns if nothing was.
     """
 
-    def __init__(self, fits: Sequence, level: float = 0.95) -> None:
-        self.region = same_region(fits)
+    def __init__(self, fits: Sequence, level: float = 0.95, over: Iterable[str] = ()) -> None:
+        self.every = self.region = same_region(fits)
         self.surfaces = [Surface.of(f) for f in fits]
+        self.mixes = levels_run(fits, over)
+        if len(self.mixes.columns):
+            self.surfaces = [s.averaged(self.mixes) for s in self.surfaces]
+            self.region = self.surfaces[0].region
         self.responses = [f.response for f in fits]
         self.level = level
         every = np.vstack([s.powers for s in self.surfaces])
@@ -138,7 +199,8 @@ class Stack:
         """Predicted means and the limits of the prediction interval for one new run, (n, r)."""
         columns = expand(encoded, self.powers)
         means = columns @ self.beta
-        ends = [s.limits(means[:, r], s.variance(columns[:, rows]), self.level)
+        ends = [s.limits(means[:, r], s.variance(columns[:, rows]) + s.between(columns[:, rows]),
+                         self.level)
                 for r, (s, rows) in enumerate(zip(self.surfaces, self._place, strict=True))]
         return (self._back(means), *(np.column_stack(side) for side in zip(*ends, strict=True)))
 
@@ -167,6 +229,24 @@ def same_region(fits: Sequence) -> Region:
             raise InputError("fits", f.response.name, "it was fitted over another region than "
                              f"'{names[0]}'", "Fit all responses over the same region")
     return fits[0].region
+
+
+def levels_run(fits: Sequence, over: Iterable[str]) -> pd.DataFrame:
+    """Every mix of the levels of these factors that any of the fits has runs at.
+
+    Raises
+    ------
+    InputError
+        If no other factor is left.
+    """
+    region, over = same_region(fits), list(over)
+    if over and set(over) == set(region.names):
+        raise InputError("factors", over, "each of them is a nuisance factor, so there is nothing "
+                         "to choose", "Mark those that a recipe can set as none")
+    runs = {n: {v for f in fits for v in f.data[n]} for n in over}
+    levels = [sorted(runs[n]) if region[n].is_numeric else
+              [v for v in region[n].levels if v in runs[n]] for n in over]
+    return pd.DataFrame(list(product(*levels)), columns=over) if over else pd.DataFrame()
 
 
 def held_columns(region: Region, fixed: Mapping[str, object]) -> dict[str, float]:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from doe.decision.surface import Stack, rotations
+from doe.decision.surface import Stack, rotations, same_region
 from doe.factors import Region
 
 __all__ = ["tolerances"]
@@ -27,6 +27,7 @@ def tolerances(fits: Sequence, settings: Mapping[str, object]) -> pd.DataFrame:
     settings : mapping
         A value for each factor, natural units. With revolution and rotation ratio, a drift
         of the revolution keeps the ratio; that of the rotation is told in a row of its own.
+        Predictions are averaged over nuisance factors that are not among them.
 
     Returns
     -------
@@ -35,7 +36,8 @@ def tolerances(fits: Sequence, settings: Mapping[str, object]) -> pd.DataFrame:
         sets them (a response's label, a constraint, or the edge of the region). The ends are
         missing if the setting itself does not meet every specification.
     """
-    stack = Stack(fits)
+    over = [n for n in same_region(fits).nuisances if n not in settings]
+    stack = Stack(fits, over=over)
     region = stack.region
     rows = []
     for f in region.numeric:

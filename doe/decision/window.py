@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from doe.decision.surface import Stack, held_columns, rotations, settings_text
+from doe.decision.recipe_words import averaged_over
+from doe.decision.surface import Stack, held_columns, rotations, same_region, settings_text
 from doe.errors import InputError, as_number
 from doe.factors import Region
 from doe.wording import capitalise, join, percent
@@ -67,7 +68,7 @@ def operating_window(fits: Sequence, *, x: str, y: str, fixed: Mapping[str, obje
     fixed : mapping, optional
         Settings of the others, e.g. ``recipe.settings``, of which x, y and the rotation that
         follows from them are passed over. Those not given are at the centre, or at their
-        first level.
+        first level; nuisance factors that are not given are averaged over.
     count : int
         Values along each continuous factor; ordinal factors show their levels.
     level : float
@@ -78,7 +79,8 @@ def operating_window(fits: Sequence, *, x: str, y: str, fixed: Mapping[str, obje
     InputError
         If x or y is no numeric factor, or no grid point may be run.
     """
-    stack = Stack(fits, _level(level))
+    over = [n for n in same_region(fits).nuisances if n not in (x, y, *(fixed or {}))]
+    stack = Stack(fits, _level(level), over)
     region = stack.region
     axes = [_axis(region, name, key, count) for name, key in ((x, "x"), (y, "y"))]
     if x == y:
@@ -172,4 +174,4 @@ def _sentence(stack, region, x, y, held, share, share_intervals, shares, level) 
     tight = [r.label for r in limited if shares[r.name] == 0]
     if share == 0 and tight:
         text += f". Nowhere in this plane is the specification of {join(tight)} met"
-    return capitalise(text + ".")
+    return " ".join([capitalise(text + "."), *averaged_over(stack)])

@@ -136,6 +136,8 @@ class ChoosingPanel(Panel):
         """Find the best setting and move there."""
         self.recipe = recommend(self.brief, {f.response.name: f for f in self.fits})
         for name in self.sliders:  # a revolution before the ratio it goes with
+            if name not in self.recipe.settings:  # a nuisance factor: a recipe has no level of it
+                continue
             value = self.recipe.settings[name]
             stops = self._stops(self.region[name])
             if value not in [v for _, v in stops]:
@@ -150,7 +152,7 @@ class ChoosingPanel(Panel):
         return self.recipe is not None and all(
             np.isclose(row[f.name], self.recipe.settings[f.name], rtol=0, atol=1e-9 * f.half_range)
             if f.is_numeric else row[f.name] == self.recipe.settings[f.name]
-            for f in self.region.factors)
+            for f in self.region.factors if f.name in self.recipe.settings)
 
     # ---- stops of the sliders
 

@@ -12,6 +12,7 @@ import pandas as pd
 from doe.bench import Bench
 from doe.cautions import to_programmes
 from doe.errors import InputError
+from doe.load import fill_of
 from doe.planning.changes import set_ups
 from doe.planning.plan import Plan
 from doe.wording import count, digits, join, percent
@@ -148,9 +149,8 @@ def _programme_minutes(plan: Plan, brief: Brief | None) -> np.ndarray | None:
 
 
 def _fill(plan: Plan, brief: Brief | None) -> np.ndarray:
-    if "fill_mass" in plan.region.names:
-        return plan.runs["fill_mass"].to_numpy(float)
-    return np.full(len(plan), np.nan if brief is None else brief.fill_mass)
+    fill = fill_of(plan.settings) if brief is None else brief.fill_of(plan.settings)
+    return np.full(len(plan), np.nan if fill is None else fill)
 
 
 def _onto_days(plan: Plan, runs: pd.DataFrame, change_minutes: Mapping[str, float] | None,

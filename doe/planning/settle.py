@@ -11,7 +11,7 @@ import pandas as pd
 from doe.errors import InputError
 from doe.factors import Region
 from doe.mixer import Mixer
-from doe.programme import ATMOSPHERE, quantity_of, setting_of, step_of
+from doe.programme import ATMOSPHERE, LEVELS, quantity_of, source_of, step_of
 from doe.terms import Term, model_matrix
 from doe.wording import count, digits, join
 
@@ -84,12 +84,16 @@ def outside_mixer(settings: pd.DataFrame | Mapping[str, np.ndarray],
         if quantity == "time":
             longest = mixer.greatest_step_time or np.inf
             note([column], (values <= 0) | (values > longest + 1e-9))
-        elif quantity == "revolution":
-            note([column], beyond(values, *mixer.revolution_range))
+        elif quantity in ("revolution", "rotation"):
+            note([column], beyond(values, *getattr(mixer, f"{quantity}_range")))
+        elif quantity in LEVELS:
+            table = mixer.levels_of(quantity) or ((-np.inf, 0.0), (np.inf, 0.0))
+            note([column], beyond(values, table[0][0], table[-1][0]))
         elif quantity == "rotation_ratio":
-            speed = setting_of(settings, step_of(column), "revolution")
+            step = step_of(column)
+            speed = source_of(settings, step, "revolution")
             if speed is not None:
-                rotation = np.asarray(settings[speed], float) * values
+                rotation = mixer.speeds(settings, step, between=True).rotation
                 note([speed, column], beyond(rotation, *mixer.rotation_range))
         else:
             low, high = mixer.pressure_range or (ATMOSPHERE - 1, np.inf)

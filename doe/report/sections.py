@@ -24,7 +24,7 @@ from doe.analysis.sensitivity import FEW as TOLD
 from doe.analysis.sensitivity import sensitivity
 from doe.analysis.unlearned import unlearned
 from doe.brief_tables import equipment_tables, factor_table, response_table
-from doe.cautions import cautions, to_programmes
+from doe.card import load_lines
 from doe.decision import Confirmation, Recipe
 from doe.decision.surface import rotations
 from doe.errors import InputError
@@ -36,12 +36,14 @@ from doe.evidence import (
     further,
     tests_table,
 )
+from doe.load import grams
 from doe.planning import appraise
 from doe.programme import in_words
+from doe.sheets.facts import sheet_cautions
 from doe.study import Study
 from doe.tables import Table, html_table
 from doe.terms import formula
-from doe.wording import capitalise, join, short
+from doe.wording import capitalise, join
 
 __all__ = ["SECTIONS"]
 
@@ -119,10 +121,16 @@ def equipment(found: Findings) -> list[dict]:
     parts = []
     for title, frame in equipment_tables(brief).items():
         parts += [heading(title), table(frame)]
+    shown = dict(load_lines(brief.mixer, brief.vessel, brief.fill_of({})))
+    least, most = brief.fill_range
+    varied = "" if least == most else (
+        f" The fill is varied from {grams(least)} to {grams(most)}: this is the usual one, and "
+        "the run sheet has that of each run with its counterbalance.")
     parts += [heading("Fill"), {"kind": "text", "text":
-              f"{short(brief.fill_mass)} g of material in each vessel; {short(brief.load)} g in "
-              f"all, so {short(brief.counterbalance)} g is fitted opposite. Accelerations are in "
-              "multiples of standard gravity (× g)."}]
+              f"{shown['fill']} of material in each vessel; {shown['load']} in all. "
+              f"Counterbalance: {shown['counterbalance']}.{varied} Accelerations are in multiples "
+              "of standard gravity (× g), at the middle of the vessel unless another point is "
+              "named."}]
     return parts + listed(brief.warnings)
 
 
@@ -265,11 +273,8 @@ def choice(found: Findings) -> list[dict]:
 
 
 def safety(found: Findings) -> list[dict]:
-    brief, recipe = found.study.brief, found.recipe
-    programmes = to_programmes(found.study.plan.settings.assign(**brief.held), brief.steps)
-    lines = recipe.cautions if recipe is not None else cautions(
-        brief.mixer, brief.vessel, brief.material, programmes, fill_mass=brief.fill_mass)
-    return listed(lines)
+    recipe = found.recipe
+    return listed(sheet_cautions(found.study) if recipe is None else recipe.cautions)
 
 
 def making(found: Findings) -> list[dict]:

@@ -8,9 +8,11 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from doe.card import load_lines, speed_lines
 from doe.cautions import cautions
 from doe.errors import InputError
 from doe.factors import to_increment
+from doe.load import grams
 from doe.programme import ATMOSPHERE, Programme, in_words, quantity_of
 from doe.responses import Response
 from doe.sheets.layout import derived, planned_runs, possible, stages, tidy
@@ -18,7 +20,7 @@ from doe.study import Study
 from doe.wording import MINUS, count, digits, join
 
 __all__ = ["INVENTED", "MARK", "grouping", "how_to_fill", "is_own_mark", "limits_in_words",
-           "sheet_cautions", "sheet_facts", "sheet_mark"]
+           "run_lines", "sheet_cautions", "sheet_facts", "sheet_mark"]
 
 MARK = "sheet mark"
 INVENTED = "INVENTED for training or demonstration: no real material, mixer or measurement."
@@ -79,7 +81,39 @@ def sheet_cautions(study: Study) -> list[str]:
     """The cautions that stand on the sheet, with the planned runs' own numbers."""
     brief = study.brief
     return [tidy(c) for c in cautions(brief.mixer, brief.vessel, brief.material,
-                                      _programmes(study), fill_mass=brief.fill_mass)]
+                                      _programmes(study),
+                                      fill_mass=_fills(study))]
+
+
+def run_lines(study: Study, run: int) -> list[tuple[str, str]]:
+    """What to set, weigh and fit for one run, each with its name, for its card.
+
+    Its planned settings and what is held, the speeds and accelerations that follow, and its own
+    fill, load and counterbalance.
+
+    Raises
+    ------
+    InputError
+        If the plan has no such run.
+    """
+    brief, planned = study.brief, study.planned(run)
+    every = {**brief.held, **planned}
+    out = []
+    for f in planned_runs(study).region.factors:
+        value = planned[f.name]
+        shown = value if isinstance(value, str) else f"{float(value):.6g}"
+        out.append((tidy(f.label), f"{tidy(shown)} {f.unit}".rstrip()))
+    for name, value in brief.held.items():
+        label = tidy(name.replace("_", " "))
+        out.append((label, tidy(in_words(name, value).removeprefix(label).strip())))
+    out += speed_lines(brief.mixer, brief.vessel, every, brief.steps)
+    return [*out, *load_lines(brief.mixer, brief.vessel, float(brief.fill_of(planned)))]
+
+
+def _fills(study: Study) -> list[float]:
+    """Of the planned runs, g."""
+    brief, runs = study.brief, planned_runs(study).settings
+    return np.broadcast_to(brief.fill_of(runs), len(runs)).tolist()
 
 
 def _programmes(study: Study) -> list[Programme]:
@@ -101,21 +135,29 @@ def sheet_facts(study: Study) -> dict[str, str]:
     facts = {
         "Plan": f"{plan.details.get('title', plan.family)}, {count(len(plan.runs), 'run')}, "
                 f"run order drawn with seed {plan.seed}",
-        "Mixer": f"{mixer.name}, carrier radius {mixer.carrier_radius:g} mm, tilt "
-                 f"{mixer.tilt:g}°",
+        "Mixer": f"{mixer.name}, carrier radius {mixer.carrier_radius:g} mm to the middle of the "
+                 f"vessel, where accelerations are told, tilt {mixer.tilt:g}°",
         "Vessel": f"{vessel.kind}, {vessel.volume:g} mL, {vessel.tare:g} g empty with lid and "
                   "adapter" + (f", rated for {vessel.rated_acceleration:g} × g"
                                if vessel.rated_acceleration else ""),
-        "Material": brief.material.name + (f", {brief.fill_mass:g} g in the vessel" if same
+        "Material": brief.material.name + (f", {grams(brief.fill_of({}))} in the vessel" if same
                                            else ""),
-        "Load": (f"{loads[0]:g} g" if same else "differs: see the column"),
-        "Counterbalance": (f"{fitted[0]:g} g" if same else "differs: see the column")
+        "Load": (grams(loads[0]) if same else
+                 f"differs, {grams(min(loads))} to {grams(max(loads))}: see each run"),
+        "Counterbalance": ("a second vessel of the same mass" if mixer.vessels == 2 else
+                           grams(fitted[0]) if same else
+                           f"differs, {grams(np.nanmin(fitted))} to {grams(np.nanmax(fitted))}: "
+                           "see each run")
                           + f", matched to within {mixer.imbalance_allowed:g} g",
     }
     facts |= _steps(study)
     held = [in_words(name, value) for name, value in brief.held.items()]
     held += [f"{s.named('rotation')} {follows[s.named('rotation speed')][0]:g} rpm"
-             for s in stages(study) if s.revolution in brief.held and s.ratio in brief.held]
+             for s in stages(study) if s.revolution in brief.held and s.rotation in brief.held
+             and s.named("rotation speed") in follows]
+    held += [f"{s.named('revolution')} {follows[s.named('revolution speed')][0]:g} rpm"
+             for s in stages(study) if s.revolution in brief.held
+             and s.named("revolution speed") in follows]
     if not any(quantity_of(n) == "pressure" for n in (*plan.region.names, *brief.held)):
         held.append(f"atmospheric pressure ({ATMOSPHERE:g} kPa)")
     if held:

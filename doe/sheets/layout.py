@@ -12,13 +12,13 @@ import numpy as np
 import pandas as pd
 
 from doe.errors import InputError
-from doe.factors import Factor
+from doe.factors import Factor, to_increment
+from doe.load import opposite
 from doe.mixer import Mixer
 from doe.physics import relative_acceleration
-from doe.programme import ATMOSPHERE, quantity_of, setting_of, steps_of
+from doe.programme import ATMOSPHERE, LEVELS, quantity_of, source_of, steps_of
 from doe.records import Record
 from doe.responses import Response
-from doe.sheets.parsing import same_unit
 from doe.study import Study
 from doe.wording import decimals_for
 
@@ -89,11 +89,21 @@ class Column:
 
 @dataclass(frozen=True)
 class Stage:
-    """A step of the programme: the factors or held settings that its speeds come from."""
+    """A step of the programme: the factors or held settings that its speeds come from.
+
+    ``revolution`` and ``rotation`` name them, whichever way they are set; ``ratio`` is that of the
+    rotation where it is set as a ratio.
+    """
 
     step: str
     revolution: str | None
-    ratio: str | None
+    rotation: str | None
+
+    @property
+    def ratio(self) -> str | None:
+        """The setting of the rotation ratio, if there is one."""
+        return (self.rotation if self.rotation and quantity_of(self.rotation) == "rotation_ratio"
+                else None)
 
     def named(self, quantity: str) -> str:
         """E.g. ``"wetting rotation"``."""
@@ -116,16 +126,16 @@ def columns(study: Study) -> list[Column]:
            Column("block", "block", role="identity", kind="whole")]
     if "whole_plot" in plan.runs:
         out.append(Column("whole_plot", "group", role="identity", kind="whole"))
+    follows = derived(study, plan.runs)
     for f in plan.region.factors:
         out.append(_planned(f, plan.runs[f.name].to_numpy()))
         for step in steps:
-            if f.name == next((n for n in reversed(names) if n in (step.revolution, step.ratio)),
-                              None):
-                out += _speeds(step, names, brief.mixer)
-    masses = derived(study, plan.runs)
-    out += [Column(f"{name} mass", name, "g", role="derived",
-                   decimals=min(2, _exact(masses[f"{name} mass"]) or 0))
-            for name in ("load", "counterbalance")]
+            if f.name == next((n for n in reversed(names)
+                               if n in (step.revolution, step.rotation)), None):
+                out += _speeds(step, names, brief.mixer, follows)
+    out += [Column(key, key.removesuffix(" mass"), "g", role="derived",
+                   decimals=_decimals_of_mass(masses))
+            for key, masses in follows.items() if key.endswith(" mass")]
     out += [_achieved(f, steps, brief.mixer) for f in plan.region.factors]
     out += [_measured(r) for r in brief.responses]
     out += [Column("status", "status", role="note", kind="choice", choices=STATES),
@@ -216,35 +226,45 @@ def planned_runs(study: Study):
 def stages(study: Study) -> list[Stage]:
     """The steps of the programme, in their order."""
     known = [*study.plan.region.names, *study.brief.held]
-    return [Stage(step, setting_of(known, step, "revolution"),
-                  setting_of(known, step, "rotation_ratio"))
+    return [Stage(step, source_of(known, step, "revolution"), source_of(known, step, "rotation"))
             for step in steps_of(known, study.brief.steps)]
 
 
 def derived(study: Study, runs: pd.DataFrame) -> dict[str, np.ndarray]:
-    """What follows from the settings of each run, by key: speeds, accelerations, masses."""
+    """What follows from the settings of each run, by key: speeds, accelerations, masses.
+
+    Speeds are rpm; those set as levels of a dial are left out where the mixer has no table. A
+    counterbalance is NaN where none fits.
+    """
     brief = study.brief
+    mixer, vessel = brief.mixer, brief.vessel
     out: dict[str, np.ndarray] = {}
-
-    def setting(name: str) -> np.ndarray:
-        return (runs[name].to_numpy(float) if name in runs
-                else np.full(len(runs), float(brief.held[name])))
-
+    every = pd.DataFrame({**{n: [v] * len(runs) for n, v in brief.held.items()},
+                          **{n: runs[n].to_numpy() for n in study.plan.region.names}})
     for step in stages(study):
-        if step.revolution:
-            speed = setting(step.revolution)
+        speeds = mixer.speeds(every, step.step)
+        rated = step.revolution and not mixer.rpm(step.revolution, every[step.revolution])[1]
+        if rated:
+            if quantity_of(step.revolution) in LEVELS:
+                out[step.named("revolution speed")] = speeds.revolution
             out[step.named("relative acceleration")] = relative_acceleration(
-                speed, brief.mixer.carrier_radius)
-            if step.ratio:
-                pair = pd.DataFrame({"revolution": speed, "rotation_ratio": setting(step.ratio)})
-                out[step.named("rotation speed")] = brief.mixer.rotation(pair)
-    fill = np.full(len(runs), brief.fill_mass)
-    if "fill_mass" in runs and same_unit(brief.region["fill_mass"].unit, "g"):
-        fill = runs["fill_mass"].to_numpy(float)
-    load = brief.vessel.tare + fill
-    opposite = {m: brief.mixer.counterbalance(float(m)) for m in np.unique(load)}
-    out["load mass"] = load
-    out["counterbalance mass"] = np.array([opposite[m] for m in load])
+                speeds.revolution, mixer.carrier_radius)
+        if step.rotation is None:
+            continue
+        if rated and step.ratio:
+            out[step.named("rotation speed")] = to_increment(speeds.rotation,
+                                                             mixer.rotation_increment)
+        elif not step.ratio and not mixer.rpm(step.rotation, every[step.rotation])[1]:
+            if quantity_of(step.rotation) in LEVELS:
+                out[step.named("rotation speed")] = speeds.rotation
+            if rated:
+                out[step.named("rotation ratio")] = speeds.ratio
+    fill = np.broadcast_to(brief.fill_of(every), len(runs)).astype(float)
+    masses = {m: opposite(mixer, vessel, float(m)) for m in np.unique(fill)}
+    if "fill_volume" in every:
+        out["fill mass"] = fill
+    out["load mass"] = vessel.tare + fill
+    out["counterbalance mass"] = np.array([masses[m] for m in fill])
     return out
 
 
@@ -266,13 +286,24 @@ def _planned(f: Factor, values: np.ndarray) -> Column:
     return Column(f.name, tidy(f.label), f.unit, kind="choice", choices=f.levels, factor=f)
 
 
-def _speeds(step: Stage, factors: list[str], mixer: Mixer) -> Iterable[Column]:
-    if step.revolution and step.ratio:
-        yield Column(step.named("rotation speed"), step.named("rotation"), "rpm", role="derived",
-                     decimals=_exact(np.array([mixer.rotation_increment])) or 0)
+def _speeds(step: Stage, factors: list[str], mixer: Mixer,
+            follows: dict[str, np.ndarray]) -> Iterable[Column]:
+    whole = _exact(np.array([mixer.rotation_increment])) or 0
+    shown = [("revolution speed", "revolution", "rpm", 0),
+             ("rotation speed", "rotation", "rpm", whole),
+             ("rotation ratio", "rotation ratio", "", 3)]
     if step.revolution in factors:
-        yield Column(step.named("relative acceleration"), step.named("acceleration"), "× g",
-                     role="derived", decimals=0)
+        shown.append(("relative acceleration", "acceleration", "× g", 0))
+    for key, label, unit, decimals in shown:
+        if step.named(key) in follows:
+            yield Column(step.named(key), step.named(label), unit, role="derived",
+                         decimals=decimals)
+
+
+def _decimals_of_mass(masses: np.ndarray) -> int:
+    """As many as the masses have, up to two: a balance shows no more."""
+    exact = _exact(masses[np.isfinite(masses)])
+    return 2 if exact is None else min(2, exact)
 
 
 def _achieved(f: Factor, steps: list[Stage], mixer: Mixer) -> Column:
@@ -281,9 +312,10 @@ def _achieved(f: Factor, steps: list[Stage], mixer: Mixer) -> Column:
                     choices=() if f.is_numeric else f.levels)
     if not f.is_numeric:
         return column
-    limits = {"revolution": mixer.revolution_range[1], "time": mixer.greatest_time,
-              "pressure": ATMOSPHERE}
-    own = [s for s in steps if s.ratio == f.name and s.revolution]
+    limits = {"revolution": mixer.revolution_range[1], "rotation": mixer.rotation_range[1],
+              "time": mixer.greatest_time, "pressure": ATMOSPHERE}
+    own = [s for s in steps if s.ratio == f.name and s.revolution
+           and quantity_of(s.revolution) == "revolution"]
     if len(own) == 1:
         # A mixer shows the rotation in rpm, not as a ratio: what it shows is what is entered.
         return replace(column, label=f"achieved {own[0].named('rotation')}", unit="rpm", least=0.0,

@@ -106,6 +106,7 @@ def _minor(settings: list[Column]) -> list[Column]:
     """Settings that follow from others: a ratio where the speed itself is shown."""
     keys = {c.key for c in settings}
     return [c for c in settings if c.key.endswith("relative acceleration")
+            or (c.role == "derived" and c.key.endswith("rotation ratio"))
             or c.key.removesuffix("_ratio").replace("_", " ") + " speed" in keys]
 
 
