@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,15 +13,14 @@ from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 import doe
+from doe.console import INPUT_REFUSED, ended_in_words, speak_everywhere
 from doe.errors import InputError
 from doe.files import keep_file
 
-__all__ = ["app", "main"]
+__all__ = ["INPUT_REFUSED", "app", "main"]
 
 # Many small products: threads of the linear algebra would only wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
-INPUT_REFUSED = 2
 
 app = typer.Typer(
     name="cupstudy", no_args_is_help=True, add_completion=False, rich_markup_mode=None,
@@ -392,11 +390,9 @@ def _progress() -> Iterator[Callable[[str], None]]:
 
 def main() -> None:
     """Run the command line; bad input ends it with one message and exit code 2."""
-    try:
+    speak_everywhere()
+    with ended_in_words():
         app()
-    except InputError as error:
-        Console(stderr=True, highlight=False, soft_wrap=True).print(str(error), markup=False)
-        sys.exit(INPUT_REFUSED)
 
 
 if __name__ == "__main__":

@@ -18,7 +18,7 @@ FLOORS = (
      "store", "store_check", "store_damage", "store_entries", "store_file", "store_guard",
      "store_rows", "store_schema", "store_seal", "store_seen", "sheets", "conclude",
      "power_study", "practice"},
-    {"tables", "charts", "evidence", "panels", "report", "demo", "__main__"},
+    {"tables", "charts", "evidence", "panels", "report", "demo", "console", "__main__"},
 )
 PEOPLE_ONLY = {"plotly", "ipywidgets", "kaleido", "nbformat", "nbconvert", "typer", "rich"}
 FILES = sorted(HOME.rglob("*.py"))

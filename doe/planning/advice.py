@@ -297,7 +297,8 @@ def _sentences(table: pd.DataFrame, wanted: Wanted, best: float,
         out.append(f"No plan looked at{limit} can estimate all {wanted.coefficients} "
                    "coefficients: allow more runs, or aim lower.")
     elif not certified:
-        out.append(f"With {wanted.coefficients} coefficients, optimal plans were not looked at, as "
+        out.append(f"With {wanted.coefficients} coefficients in "
+                   f"{count(len(wanted.region), 'factor')}, optimal plans were not looked at, as "
                    "the search takes long; one of as many runs may be better.")
     instead = None
     if wanted.effect is not None and table["power"].max() < 1:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import pandas as pd
@@ -392,5 +392,6 @@ def products(encoded: np.ndarray, picks: np.ndarray) -> np.ndarray:
     return out
 
 
+@lru_cache(maxsize=64)
 def _sum_coding(levels: int) -> np.ndarray:
     return np.vstack([-np.ones(levels - 1), np.eye(levels - 1)])

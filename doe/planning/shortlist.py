@@ -31,6 +31,8 @@ _ENOUGH_DF = 3
 _SPARE = 5
 _QUICK = 28
 """With more coefficients, optimal plans and the continuous optimum take too long to look up."""
+_FEW_FACTORS = 15
+"""With more, likewise."""
 _WORTH_MORE = 1.2
 """A searched plan of the whole budget is looked at too if that is so many times its usual size."""
 
@@ -126,7 +128,7 @@ def candidates(wanted: Wanted) -> Choice:
     left_out: list[tuple[str, int, str]] = []
     judge = criterion_for(wanted.criterion, Space(wanted.region, wanted.terms, wanted.mixer),
                           wanted.seed)
-    quick = wanted.coefficients <= _QUICK
+    quick = wanted.coefficients <= _QUICK and len(wanted.region) <= _FEW_FACTORS
     for family, options, usual in _kinds(wanted):
         title = f"{family} ({', '.join(f'{k} {v}' for k, v in options.items())})" \
             if options else family
@@ -135,8 +137,9 @@ def candidates(wanted: Wanted) -> Choice:
             left_out.append(too_many)
             continue
         if family in _SEARCHED and not quick:
-            left_out.append((title, usual, f"with {wanted.coefficients} coefficients the search "
-                             "takes long: ask for this plan by itself"))
+            left_out.append((title, usual, f"with {wanted.coefficients} coefficients in "
+                             f"{count(len(wanted.region), 'factor')} the search takes long: ask "
+                             "for this plan by itself"))
             continue
         try:
             judged = _fitting(family, options, wanted, judge)
