@@ -353,11 +353,14 @@ def report(study: StudyPath, file: Out = None,
 
 @app.command()
 def export(notebook: Annotated[Path, typer.Argument(metavar="NOTEBOOK", help="A notebook that was "
-                                                    "run and saved.")], file: Out = None) -> None:
+                                                    "run and saved.")], file: Out = None,
+           overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a file that is no "
+                                                   "exported notebook.")] = False) -> None:
     """Write a notebook as HTML that needs no kernel."""
     from doe.report import export_notebook
 
-    out.print(f"Notebook: {export_notebook(notebook, file).resolve()}", markup=False)
+    target = export_notebook(notebook, file, overwrite=overwrite)
+    out.print(f"Notebook: {target.resolve()}", markup=False)
 
 
 @app.callback(invoke_without_command=True)

@@ -7,11 +7,41 @@ from pathlib import Path
 
 from doe.errors import InputError
 
-__all__ = ["keep_file"]
+__all__ = ["check_place", "keep_file"]
+
+_NEAR_START = 65536  # bytes
+
+
+def check_place(path: str | Path, *, what: str, overwrite: bool = True, why: str = "",
+                ours: str = "") -> Path:
+    """The path, if a file may be written there; asked before work that takes long.
+
+    Parameters
+    ----------
+    path, what, overwrite, why, ours
+        As for `keep_file`.
+
+    Raises
+    ------
+    InputError
+        If it is a folder, or there is a file that must stay.
+    """
+    path = Path(path)
+    try:
+        if path.is_dir():
+            raise InputError(what, str(path), "this is a folder", "Name a file in it")
+        if not path.exists() or overwrite or _is_one(path, ours):
+            return path
+    except (OSError, ValueError) as error:
+        raise _unwritable(path, what, error) from None
+    raise InputError(what, str(path),
+                     f"the file that is there is no {what}" if ours else
+                     "there is a file of this name already" + why,
+                     "Choose another name, or allow overwriting")
 
 
 def keep_file(path: str | Path, data: bytes | str, *, what: str, overwrite: bool = True,
-              why: str = "") -> Path:
+              why: str = "", ours: str = "") -> Path:
     """Write a file; until it is complete, one that is there already stays as it was.
 
     Parameters
@@ -25,25 +55,39 @@ def keep_file(path: str | Path, data: bytes | str, *, what: str, overwrite: bool
         Whether it may take the place of one that is there already.
     why : str
         Why one that is there matters, for the message.
+    ours : str
+        What stands near the start of files of this kind: one that has it may be replaced always.
 
     Raises
     ------
     InputError
         If there is a file that must stay, or it cannot be written.
     """
-    path = Path(path)
-    if path.is_dir():
-        raise InputError(what, str(path), "this is a folder", "Name a file in it")
-    if path.exists() and not overwrite:
-        raise InputError(what, str(path), "there is a file of this name already" + why,
-                         "Choose another name, or allow overwriting")
-    new = path.with_name(f".{path.name}.{os.getpid()}")
+    path = check_place(path, what=what, overwrite=overwrite, why=why, ours=ours)
+    # Half of a character beyond 16 bits has no place in UTF-8.
+    data = data if isinstance(data, bytes) else data.encode("utf-8", "replace")
+    new = path.with_name(f".{os.getpid()}.new")  # short: the name itself may be as long as can be
     try:
-        new.write_bytes(data if isinstance(data, bytes) else data.encode("utf-8"))
-        new.replace(path)
-    except OSError as error:
-        new.unlink(missing_ok=True)
-        raise InputError(what, str(path), f"it cannot be written ({error.strerror})",
-                         "Check that the folder exists, that you may write there and that there "
-                         "is room; close the file elsewhere") from None
+        try:
+            new.write_bytes(data)
+            new.replace(path)
+        except BaseException:
+            new.unlink(missing_ok=True)
+            raise
+    except (OSError, ValueError) as error:
+        raise _unwritable(path, what, error) from None
     return path
+
+
+def _is_one(path: Path, ours: str) -> bool:
+    if not ours:
+        return False
+    with path.open("rb") as file:
+        return ours.encode() in file.read(_NEAR_START)
+
+
+def _unwritable(path: Path, what: str, error: Exception) -> InputError:
+    return InputError(what, str(path), "it cannot be written "
+                      f"({getattr(error, 'strerror', None) or 'this is no path'})",
+                      "Check that the folder exists, that you may write there and that there "
+                      "is room; close the file elsewhere")

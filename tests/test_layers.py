@@ -11,7 +11,7 @@ HOME = Path(__file__).parent.parent / "doe"
 FLOORS = (
     {"errors", "units", "constraints", "factors", "responses", "terms", "programme", "mixer",
      "bench", "budgets", "physics", "wording", "plain", "plausible", "cautions", "files", "dial",
-     "geometry", "load", "vessel", "card", "increments", "speeds"},
+     "geometry", "load", "vessel", "card", "increments", "speeds", "pages"},
     {"planning", "analysis"},
     {"decision"},
     {"brief", "brief_extremes", "brief_toml", "brief_tables", "records", "study", "deviations",

@@ -85,8 +85,8 @@ def residual_panel(fit, *, draws: int = _DRAWS, seed: int = _SEED) -> go.Figure:
 
 
 def judged(fit) -> pd.DataFrame | None:
-    """The diagnostics with which runs are settled, far off, heavy and to be marked; None if there
-    is nothing to judge."""
+    """The diagnostics with which runs are settled, far off, heavy and to be marked, and what
+    hovering over each says; None if there is nothing to judge."""
     table = fit.diagnostics.reset_index(drop=True)
     table.attrs = dict(fit.diagnostics.attrs)
     if _left(fit) < 2 or table["studentised"].isna().all():
@@ -97,6 +97,7 @@ def judged(fit) -> pd.DataFrame | None:
     # Where a third of the runs would be marked, the fault is the model's, not theirs.
     table["marked"] = (table["far"] | table["heavy"]) & (
         (table["far"] | table["heavy"]).sum() <= max(1, len(table) / 3))
+    table["text"] = _texts(fit, table)
     return table
 
 
@@ -167,23 +168,23 @@ def points(figure: go.Figure, fit, table: pd.DataFrame, x: pd.Series, y: pd.Seri
             col: int) -> None:
     """The runs; those marked are named, beside the point on the side that has room."""
     marked = table["marked"].to_numpy(bool)
-    named = "markers+text" if marked.sum() <= _NAMED else "markers"
-    hover = _texts(fit, table)
+    hover = table["text"].to_numpy()
     left = (x.rank(pct=True) > 0.5).to_numpy()
     place = x if is_numeric_dtype(x) else pd.Series(pd.factorize(x)[0], x.index)
-    for keep, marker, mode in (
-        (~marked, {"symbol": "circle", "color": BLUE, "size": 8,
-                   "line": {"color": "white", "width": 1}}, "markers"),
-        (marked, {"symbol": "square", "color": RED, "size": 9,
-                  "line": {"color": "white", "width": 1}}, named)):
-        if keep.any():
-            figure.add_scatter(
-                x=x[keep], y=y[keep], mode=mode, marker=marker, customdata=hover[keep],
-                text=_names(table["run"][keep], place[keep], y[keep], (np.ptp(place), np.ptp(y))),
-                cliponaxis=False, textposition=[f"middle {'left' if side else 'right'}"
-                                                for side in left[keep]],
-                textfont={"size": SMALL, "color": INK},
-                hovertemplate="%{customdata}<extra></extra>", row=row, col=col)
+    for keep, marker in ((~marked, {"symbol": "circle", "color": BLUE, "size": 8}),
+                         (marked, {"symbol": "square", "color": RED, "size": 9})):
+        if not keep.any():
+            continue
+        beside = {"mode": "markers"}
+        if marked[keep].any() and marked.sum() <= _NAMED:
+            beside = {"mode": "markers+text", "textfont": {"size": SMALL, "color": INK},
+                      "text": _names(table["run"][keep], place[keep], y[keep],
+                                     (np.ptp(place), np.ptp(y))),
+                      "textposition": [f"middle {'left' if side else 'right'}"
+                                       for side in left[keep]]}
+        figure.add_scatter(x=x[keep], y=y[keep], customdata=hover[keep], cliponaxis=False,
+                           marker=marker | {"line": {"color": "white", "width": 1}}, **beside,
+                           hovertemplate="%{customdata}<extra></extra>", row=row, col=col)
 
 
 def _texts(fit, table: pd.DataFrame) -> np.ndarray:

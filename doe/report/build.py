@@ -15,7 +15,7 @@ from doe.analysis import Fit
 from doe.conclude import fit_all, recommend
 from doe.decision import Confirmation, Recipe
 from doe.errors import InputError
-from doe.files import keep_file
+from doe.files import check_place, keep_file
 from doe.report import sections
 from doe.study import Study
 from doe.tables import STYLE
@@ -103,16 +103,9 @@ def write_report(study: Study, path: str | Path, *, overwrite: bool = False,
     if path.suffix.lower() not in (".html", ".htm"):
         raise InputError("report, file name", path.name, "a report is one HTML file",
                          "End the name in .html")
-    other = path.is_file() and not _is_report(path)
-    if other and not overwrite:
-        raise InputError("report", str(path), "the file that is there is no report",
-                         "Choose another name, or allow overwriting")
-    return keep_file(path, report_html(study, **options), what="report")
-
-
-def _is_report(path: Path) -> bool:
-    with path.open("rb") as file:
-        return TITLE_END.encode() in file.read(65536)
+    check_place(path, what="report", ours=TITLE_END, overwrite=overwrite)
+    return keep_file(path, report_html(study, **options), what="report", ours=TITLE_END,
+                     overwrite=overwrite)
 
 
 def _with_units(text: str) -> str:

@@ -8,6 +8,7 @@ from importlib import resources
 import pandas as pd
 from jinja2 import Environment, StrictUndefined, Template
 
+from doe.pages import content_policy
 from doe.sheets.facts import (
     INVENTED,
     MARK,
@@ -61,8 +62,9 @@ def sheet_html(study: Study, *, cards: bool | None = None) -> str:
                   "entries": "; ".join(limits_in_words(c.response))} for c in measured]
     facts = sheet_facts(study)
     return _template().render(
-        title=tidy(brief.title), purpose=tidy(brief.purpose), author=tidy(brief.author),
-        invented=INVENTED if brief.invented else "", mark_name=MARK, mark=sheet_mark(study),
+        policy=content_policy(), title=tidy(brief.title), purpose=tidy(brief.purpose),
+        author=tidy(brief.author), invented=INVENTED if brief.invented else "",
+        mark_name=MARK, mark=sheet_mark(study),
         facts={k: v for k, v in facts.items() if k != "Counterbalance"},
         counterbalance=facts["Counterbalance"], progress=study.progress,
         cautions=[c.partition(": ") for c in sheet_cautions(study)],

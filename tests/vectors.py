@@ -1,0 +1,107 @@
+"""Markup that would run a script or call out if a page took it as it is; of our own writing."""
+
+from __future__ import annotations
+
+RUN = "void(document.title='ran')"
+UP = "void(parent.document.title='ran')"
+OUTSIDE = "127.0.0.1:9/"  # a port that nobody answers
+OUT = f"http://{OUTSIDE}out"
+
+SCRIPTS = {
+    "script": f"<script>{RUN}</script>",
+    "script, capitals and blanks": f"<ScRiPt  >{RUN}</ScRiPt  >",
+    "script in two": f"<scr<script></script>ipt>{RUN}</script>",
+    "script with a slash": f"<script/x>{RUN}</script>",
+    "module": f'<script type="module">{RUN}</script>',
+    "script after the page": f"</div></td></main></body></html><script>{RUN}</script>",
+    "script in svg": f"<svg><script>{RUN}</script></svg>",
+    "script in svg by entity": "<svg><script>" + RUN.replace("=", "&#61;") + "</script></svg>",
+    "script in math": f"<math><mtext><script>{RUN}</script></mtext></math>",
+    "picture that fails": f'<img src=x onerror="{RUN}">',
+    "picture, no blanks": f'<img/src="x"/onerror="{RUN}">',
+    "picture, never closed": f'<img src=x onerror="{RUN}" <b>a</b>',
+    "picture, old name": f'<image src=x onerror="{RUN}">',
+    "picture, attribute by form feed": f'<img src=x\x0conerror="{RUN}">',
+    "picture, entities": '<img src=x onerror="' + RUN.replace("t", "&#x74;") + '">',
+    "picture, attribute twice": f'<img src=x alt="" onerror="{RUN}" onerror="">',
+    "svg that loads": f'<svg onload="{RUN}"></svg>',
+    "svg, slash": f"<svg/onload={RUN}>",
+    "svg that moves": f'<svg><animate onbegin="{RUN}" attributeName="x" dur="1s"/></svg>',
+    "svg that sets": f'<svg><set onbegin="{RUN}" attributeName="x" to="1"/></svg>',
+    "svg with a page in it": f'<svg><foreignObject><img src=x onerror="{RUN}"></foreignObject>'
+                             "</svg>",
+    "svg with a link": f'<svg><a href="javascript:{RUN}"><text y="20">go</text></a></svg>',
+    "svg with styles": f'<svg><style><img src=x onerror="{RUN}"></style></svg>',
+    "math with a page in it": '<math><annotation-xml encoding="text/html">'
+                              f'<img src=x onerror="{RUN}"></annotation-xml></math>',
+    "math and glyphs": f'<math><mtext><table><mglyph><style><img src=x onerror="{RUN}">',
+    "frame with a page": f'<iframe srcdoc="<script>{UP}</script>"></iframe>',
+    "frame with a script": f'<iframe src="javascript:{UP}"></iframe>',
+    "link": f'<a href="javascript:{RUN}">go</a>',
+    "link, capitals": f'<a href="JaVaScRiPt:{RUN}">go</a>',
+    "link, blanks": f'<a href=" &#9;java&#10;script&#13;:{RUN}">go</a>',
+    "link, entities": f'<a href="&#106;&#x61;vascript&colon;{RUN}">go</a>',
+    "link, control letter": f'<a href="&#1;javascript:{RUN}">go</a>',
+    "link out of a quotation": f'<a href="x" title=""><img src=x onerror="{RUN}">">go</a>',
+    "form": f'<form action="javascript:{RUN}"><input type="submit"></form>',
+    "button": f'<form><button formaction="javascript:{RUN}">go</button></form>',
+    "field": f'<input autofocus onfocus="{RUN}">',
+    "choice": f'<select autofocus onfocus="{RUN}"><option>1</select>',
+    "writing": f'<textarea autofocus onfocus="{RUN}"></textarea>',
+    "details": f'<details open ontoggle="{RUN}"><summary>more</summary></details>',
+    "film": f'<video><source onerror="{RUN}"></video>',
+    "sound": f'<audio src=x onerror="{RUN}"></audio>',
+    "page that loads": f'<body onload="{RUN}">',
+    "page that shows": f'<body onpageshow="{RUN}">',
+    "moving text": f'<div style="animation:x 1s" onanimationstart="{RUN}">a</div>'
+                   "<style>@keyframes x {from {left: 0}}</style>",
+    "pointer": f'<b onmouseover="{RUN}">here</b>',
+    "pointer, no quotes": f"<b onpointerenter={RUN}>here</b>",
+    "focus by number": f'<p tabindex="1" onfocus="{RUN}">here</p>',
+    "comment that ends at once": f'<!--><img src=x onerror="{RUN}">-->',
+    "comment that ends twice": f'<!-- --!><img src=x onerror="{RUN}"> -->',
+    "character data": f'<![CDATA[><img src=x onerror="{RUN}">]]>',
+    "without scripts": f'<noscript><p title="</noscript><img src=x onerror={RUN}>"></noscript>',
+    "example": f'<xmp><p title="</xmp><img src=x onerror="{RUN}">"></xmp>',
+    "title": f'<title></title><img src=x onerror="{RUN}">',
+    "shadow": f'<div><template shadowrootmode="open"><img src=x onerror="{RUN}"></template></div>',
+    "styles that end": f'<style>a {{color: red}}</style><img src=x onerror="{RUN}"><style></style>',
+    "style that ends in text": f'<style>a::after {{content: "</style><img src=x onerror={RUN}>"}}',
+    "object": f'<object data="x" onerror="{RUN}"></object>',
+    "table with a picture": f'<table><tr><td><img src=x onerror="{RUN}"></table>',
+    "bidirectional": f'\u202e<img src=x onerror="{RUN}">\u202c',
+}
+CALLS = {
+    "picture": f'<img src="{OUT}.png">',
+    "picture, slashes the other way": f'<img src="http:\\\\{OUTSIDE}out.png">',
+    "picture of several sizes": f'<img srcset="{OUT}.png 1x">',
+    "picture by source": f'<picture><source srcset="{OUT}.png"><img alt="x"></picture>',
+    "picture in svg": f'<svg><image href="{OUT}.png"/></svg>',
+    "picture in a drawing kept elsewhere": f'<svg><use href="{OUT}.svg#a"/></svg>',
+    "picture as a button": f'<input type="image" src="{OUT}.png">',
+    "film": f'<video src="{OUT}.mp4" poster="{OUT}.png" autoplay></video>',
+    "sound": f'<audio src="{OUT}.mp3" autoplay></audio>',
+    "script": f'<script src="{OUT}.js"></script>',
+    "styles": f'<link rel="stylesheet" href="{OUT}.css">',
+    "styles by import": f"<style>@import '{OUT}.css';</style>",
+    "ground": f"<style>body {{background: url({OUT}.png)}}</style>",
+    "ground of one": f'<p style="background: url({OUT}.png)">a</p>',
+    "ground, escaped": f'<p style="background: \\75 rl({OUT}.png)">a</p>',
+    "ground by set": f'<p style="background-image: image-set(\'{OUT}.png\' 1x)">a</p>',
+    "bullet": f'<ul style="list-style-image: url({OUT}.png)"><li>a</ul>',
+    "letters": f"<style>@font-face {{font-family: f; src: url({OUT}.woff)}} p {{font-family: f}}"
+               "</style><p>a</p>",
+    "frame": f'<iframe src="{OUT}.html"></iframe>',
+    "object": f'<object data="{OUT}.html"></object>',
+    "embedded": f'<embed src="{OUT}.html">',
+    "table's ground": f'<table background="{OUT}.png"><tr><td>a</table>',
+    "where links start from": f'<base href="http://{OUTSIDE}"><img src="out.png">',
+    "form": f'<form action="{OUT}"><button>go</button></form>',
+}
+AWAY = {
+    "refresh": f'<meta http-equiv="refresh" content="0;url={OUT}">',
+    "refresh with a script": f'<meta http-equiv="refresh" content="0;url=javascript:{RUN}">',
+}
+VECTORS = {**{f"runs: {k}": v for k, v in SCRIPTS.items()},
+           **{f"calls: {k}": v for k, v in CALLS.items()},
+           **{f"leaves: {k}": v for k, v in AWAY.items()}}
