@@ -272,6 +272,8 @@ def test_a_cell_counts_with_the_value_that_is_kept_in_it(tmp_path, base, cell, v
     (b'<c r="%s"><v>1e300</v></c>', "only be from 0 to 100"),
     (b'<c r="%s" t="n" s="9999"><v>1</v></c>', "damaged"),
     (b'<c r="A1"><v>1</v></c>', "damaged"),
+    (b'<c r="%s"><v>4<x>5</x>6</v></c>', "damaged"),
+    (b'<c r="%s"><v>4</v><v>5</v></c>', "damaged"),
 ])
 def test_a_cell_that_is_no_reading_is_refused(tmp_path, base, cell, said):
     assert said in only(refused(with_reading(tmp_path, base, cell))).problem

@@ -140,9 +140,13 @@ class _Reader:
 
     def start(self, tag: str, found: dict) -> None:
         name = self.tags.get(tag)
+        if self.open is not None:  # an element amid a text: it is not plain what is meant
+            raise UnreadableError(*DAMAGED)
         if name == "c":
             self._start_cell(found)
         elif name == "v":
+            if self.value is not None:
+                raise UnreadableError(*DAMAGED)
             self.value = self.open = []
         elif name == "f":
             self.formula = self.open = []
