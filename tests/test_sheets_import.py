@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import pytest
@@ -333,3 +334,46 @@ def test_a_copy_of_the_study_takes_the_same_sheet(tmp_path, study_file):
     with open_study(copy) as other:
         assert results(import_sheet(tmp_path / "b.xlsx", other)) == ["added"]
     assert sheet_table(study_file.read())["voids"].isna().all()
+
+
+# ---- what to look at again, and two who import
+
+@pytest.mark.parametrize("name", ["a.csv", "a.xlsx"])
+def test_a_reading_far_from_the_others_is_taken_and_named(tmp_path, study_file, name):
+    fill = fill_csv if name.endswith("csv") else fill_xlsx
+    entries = {**ALL, 4: {**ALL[4], HEAT: "138"}, 5: {**ALL[5], "status": "void", "remark": "spilt",
+                                                      HEAT: "139"}}
+    done = import_sheet(fill(STUDY, tmp_path / name, entries), study_file)
+    warning, = done.warnings
+    row = done.table.set_index("run")["row"][4]
+    assert warning.startswith(f"Row {row}, run 4: end temperature 138 °C is far from the ")
+    assert study_file.read().attempts(4)[0].measurements["end_temperature"] == 138
+    assert import_sheet(tmp_path / name, study_file).warnings == ()
+
+
+def test_a_long_sheet_is_compared_with_a_part_of_it(tmp_path):
+    study = small_study(runs=700)
+    with open_study(tmp_path / "long.study", create=study.brief) as study_file:
+        study_file.set_plan(study.plan)
+        entries = {r: {HEAT: "138" if r == 333 else f"{38 + r % 7 / 10:.1f}"}
+                   for r in range(1, 701)}
+        warning, = import_sheet(fill_csv(study, tmp_path / "a.csv", entries), study_file).warnings
+    assert "run 333" in warning
+
+
+def test_two_who_import_the_same_sheet_at_once_add_it_once(tmp_path, study_file):
+    path = fill_csv(STUDY, tmp_path / "a.csv", ALL)
+    with (open_study(study_file.path) as other, ThreadPoolExecutor(2) as both):
+        done = list(both.map(lambda file: import_sheet(path, file), (study_file, other)))
+    assert sorted(results(d)[0] for d in done) == ["added", "unchanged"]
+    assert all(len(set(results(d))) == 1 for d in done)
+    assert len(study_file.read().records) == 6
+    assert len(study_file.history()) == 18
+
+
+def test_two_who_import_different_sheets_of_the_same_runs_are_not_mixed(tmp_path, study_file):
+    one = fill_csv(STUDY, tmp_path / "a.csv", ALL)
+    other = fill_csv(STUDY, tmp_path / "b.csv", {**ALL, 6: {**ALL[6], VOIDS: "0.99"}})
+    import_sheet(one, study_file)
+    problem, = refused(other, study_file).problems
+    assert (problem.column, problem.value) == (VOIDS, "0.99")

@@ -40,12 +40,12 @@ SHOWN = {'0.00" mm"': 0.0, '0.0" µm"': 1.0, "0%": 0.0, "0.0,": 0.0, ";;;": 0.0,
          "0.0;[Red]0.0": 1.0, '[<1]0.0" mm";0.0': 1.0}
 """Number formats, and by what a number so shown is to be multiplied; 0: it depends."""
 CELL = re.compile(rb'<c r="([A-Z]+)(\d+)"([^>]*?)(?:/>|>(.*?)</c>)', re.DOTALL)
-PARTS = ("xl/worksheets/sheet1.xml", "xl/workbook.xml", "xl/styles.xml",
+RUNS = "xl/worksheets/sheet1.xml"
+PARTS = (RUNS, "xl/workbook.xml", "xl/styles.xml",
          "xl/_rels/workbook.xml.rels", "[Content_Types].xml", "xl/worksheets/sheet2.xml",
          "_rels/.rels")
-READ = PARTS[:4]
+READ = (RUNS, "xl/styles.xml")
 """The parts that say what the runs are; a reader of general use fails on damage to the others."""
-RUNS = PARTS[0]
 
 
 class Sheets:

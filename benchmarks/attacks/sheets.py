@@ -18,13 +18,14 @@ from benchmarks.attacks.apart import Answer, Apart
 from benchmarks.attacks.sample import BRIEF, plan_of
 from doe.errors import InputError
 from doe.sheets import import_sheet
-from doe.store import open_study
+from doe.store import StudyFile, open_study
 
 __all__ = ["COUNT", "run"]
 
 COUNT = 9000
 RUNS = 6
 SECONDS, MEGABYTES = 5.0, 1000
+_untouched: StudyFile | None = None
 
 
 def run(seed: int, count: int) -> list[str]:
@@ -58,24 +59,35 @@ def run(seed: int, count: int) -> list[str]:
 
 
 def take(sheet: str, blank: str) -> dict:
-    """What stands in a fresh study once the sheet was imported, or why it was not."""
+    """What stands in a study without records once the sheet was imported, or why it was not."""
+    global _untouched
     path = Path(sheet).with_name("study.study")
-    for old in path.parent.glob(path.name + "*"):
-        old.unlink()
-    shutil.copy(blank, path)
     Path("/proc/self/clear_refs").write_text("5")  # the peak of memory starts anew
-    refused = ""
-    with open_study(path) as file:
-        try:
-            import_sheet(sheet, file)
-        except InputError as error:
-            refused = str(error)
+    if _untouched is None:
+        for old in path.parent.glob(path.name + "*"):
+            old.unlink()
+        shutil.copy(blank, path)
+        _untouched = open_study(path)
+    file, before, refused = _untouched, _bytes(path), ""
+    try:
+        import_sheet(sheet, file)
+    except InputError as error:
+        refused = str(error)
+    records = {}
+    if not refused or _bytes(path) != before:  # opened anew only then, which takes longest
         records = {(r.run, r.attempt): {
             "readings": {n: (v, r.qualifiers.get(n, "")) for n, v in r.measurements.items()},
             "settings": r.settings, "remark": r.remark or r.reason} for r in file.read().records}
+        file.close()
+        _untouched = None
     peak = next(line for line in Path("/proc/self/status").read_text().splitlines()
                 if line.startswith("VmHWM"))
     return {"refused": refused, "records": records, "peak": int(peak.split()[1]) / 1024}
+
+
+def _bytes(path: Path) -> list[bytes]:
+    return [p.read_bytes() for p in sorted(path.parent.glob(path.name + "*"))
+            if not p.name.endswith("-shm")]  # it holds locks, and nothing of the study
 
 
 def _judged(answer: Answer, data: bytes, mark: str, planned: dict, sheets: Sheets) -> list[str]:
@@ -89,6 +101,9 @@ def _judged(answer: Answer, data: bytes, mark: str, planned: dict, sheets: Sheet
         if not value["refused"].rstrip().endswith((".", "?")):
             out.append(f"the refusal is no sentence: {value['refused'][:80]}")
         return out
-    rows = (rows_of_text(data, mark) if mark else
-            rows_of_workbook(sheets.mended(data), {code: by for code, by in SHOWN.items() if by}))
+    try:
+        rows = (rows_of_text(data, mark) if mark else rows_of_workbook(
+            sheets.mended(data), {code: by for code, by in SHOWN.items() if by}))
+    except Exception as error:  # noqa: BLE001, a reader that is not ours, on files made to hurt
+        return [*out, f"taken, though the other reader fails on it: {error!r}"[:200]]
     return out + contradictions(rows, value["records"], planned)

@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from doe.errors import InputError
+from doe.plausible import question
 from doe.records import Record, attempt_due
 from doe.sheets.layout import Column, shown_remark
 from doe.sheets.problems import Problem, SheetError
@@ -22,6 +23,7 @@ from doe.wording import count, join
 
 __all__ = ["Imported", "import_sheet"]
 
+MOST_COMPARED = 200
 RESULTS = ("added", "repeated", "voided", "completed", "corrected", "unchanged")
 
 
@@ -40,12 +42,15 @@ class Imported:
         What did not go as planned in these runs, as `Study.deviations`.
     remarks : tuple of str
         What to know about how the file was read.
+    warnings : tuple of str
+        Readings that are far from what the other runs make likely; they were taken.
     """
 
     sheet: str
     table: pd.DataFrame
     deviations: pd.DataFrame
     remarks: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -104,7 +109,29 @@ def import_sheet(path: str | Path, study_file: StudyFile, *, correct: bool = Fal
     deviations = after.deviations()
     here = [k in keys for k in zip(deviations["run"], deviations["attempt"], strict=True)]
     return Imported(name, table, deviations[here].reset_index(drop=True),
-                    found.remarks + _order_remark(changes))
+                    found.remarks + _order_remark(changes), _warnings(changes, after))
+
+
+def _warnings(changes: Sequence[_Change], study: Study) -> tuple[str, ...]:
+    """What to look at again among the readings that were new."""
+    new = [(c.row, c.record, name) for c in changes for name in c.new_readings]
+    out = []
+    for response in study.brief.responses:
+        known = [(r.run, r.attempt, r.measurements[response.name]) for r in study.done
+                 if response.name in r.measurements]
+        # Each would be compared with all others: in a long sheet, with every so manieth of them.
+        known = known[::1 + len(known) // MOST_COMPARED]
+        for row, record, name in new:
+            if name != response.name:
+                continue
+            others = [v for run, attempt, v in known if (run, attempt) != (record.run,
+                                                                          record.attempt)]
+            said = question(response, record.measurements[name], others,
+                            qualifier=record.qualifiers.get(name, ""))
+            if said:
+                out.append((row, f"Row {row}, {record.where}: {said}. Check it; if it is wrong, "
+                                 "correct it with a reason."))
+    return tuple(text for _, text in sorted(out))
 
 
 def _order_remark(changes: Sequence[_Change]) -> tuple[str, ...]:
@@ -126,6 +153,14 @@ class _Change:
     new: Record | None = None
     is_repeat: bool = False
     corrected: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def new_readings(self) -> list[str]:
+        """Responses whose readings were not recorded as they are, in an attempt that counts."""
+        if self.record.status != "done":
+            return []
+        kept = self.new.measurements if self.new else {}
+        return [*kept, *self.corrected.get("measurements", {})]
 
 
 def _compare(found: Entries, study: Study, correct: bool) -> tuple[list[_Change], list[Problem]]:
