@@ -262,6 +262,8 @@ def import_(study: StudyPath,
         done = import_sheet(file, opened, correct=correct, reason=reason, author=author,
                             decimal=decimal)
         out.print(done.sentence, markup=False)
+        for warning in done.warnings:
+            out.print(f"• {warning}", markup=False)
         out.print(opened.read().progress, markup=False)
 
 

@@ -8,7 +8,9 @@ from dataclasses import replace
 
 import pytest
 from sheet_cases import READINGS, fill_csv, fill_xlsx, heading_row, small_study
+from typer.testing import CliRunner
 
+from doe.__main__ import app
 from doe.errors import InputError
 from doe.sheets import SheetError, import_sheet, sheet_table, write_csv, write_sheet
 from doe.store import open_study
@@ -351,6 +353,14 @@ def test_a_reading_far_from_the_others_is_taken_and_named(tmp_path, study_file, 
     assert import_sheet(tmp_path / name, study_file).warnings == ()
 
 
+def test_the_command_line_prints_what_to_look_at_again(tmp_path, study_file):
+    study_file.close()
+    path = fill_csv(STUDY, tmp_path / "a.csv", {**ALL, 4: {**ALL[4], HEAT: "138"}})
+    done = CliRunner().invoke(app, ["import", str(tmp_path / "paste.study"), str(path)])
+    assert "run 4: end temperature 138 °C is far from the 5 other readings" in done.output
+    assert "All 6 runs done" in done.output
+
+
 def test_a_long_sheet_is_compared_with_a_part_of_it(tmp_path):
     study = small_study(runs=700)
     with open_study(tmp_path / "long.study", create=study.brief) as study_file:
@@ -362,8 +372,9 @@ def test_a_long_sheet_is_compared_with_a_part_of_it(tmp_path):
 
 
 def test_two_who_import_the_same_sheet_at_once_add_it_once(tmp_path, study_file):
+    study = tmp_path / "paste.study"
     path = fill_csv(STUDY, tmp_path / "a.csv", ALL)
-    with (open_study(study_file.path) as other, ThreadPoolExecutor(2) as both):
+    with (open_study(study) as other, ThreadPoolExecutor(2) as both):
         done = list(both.map(lambda file: import_sheet(path, file), (study_file, other)))
     assert sorted(results(d)[0] for d in done) == ["added", "unchanged"]
     assert all(len(set(results(d))) == 1 for d in done)
