@@ -15,7 +15,7 @@ from doe.bench import Bench
 from doe.brief_extremes import extremes, neutral
 from doe.budgets import time_budget
 from doe.constraints import Constraint
-from doe.errors import InputError, as_name, as_number
+from doe.errors import InputError, as_name, as_number, as_text
 from doe.factors import Factor, Region
 from doe.load import FILLS, fill_of, load_problems
 from doe.mixer import Material, Mixer, Vessel, rotation_limits
@@ -106,9 +106,7 @@ class Brief:
     def __post_init__(self) -> None:
         put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731
         for key in ("title", "purpose", "author", "notes"):
-            if not isinstance(getattr(self, key), str):
-                raise InputError(f"brief, {key}", getattr(self, key), "this is not a text",
-                                 "Write it in quotes")
+            as_text(f"brief, {key}", getattr(self, key))
         if not self.title.strip():
             raise InputError("brief, title", self.title, "the study has no title",
                              "Say in a few words what it is about")
@@ -120,7 +118,7 @@ class Brief:
         put("fill_mass", as_number("brief, fill_mass", self.fill_mass, above=0))
         put("responses", tuple(self.responses))
         put("held", dict(self.held))
-        put("steps", tuple(self.steps))
+        put("steps", tuple(as_name("brief, steps", step) for step in self.steps))
         self._check_names()
         if not _ON_FILE.get():
             self._check_equipment()

@@ -6,6 +6,7 @@ import dataclasses
 import difflib
 import json
 import math
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -15,6 +16,7 @@ from doe.budgets import allowed_rise, heat_budget, heating_of_run
 from doe.constraints import Constraint
 from doe.errors import InputError
 from doe.factors import Factor, Region
+from doe.files import file_there
 from doe.mixer import Material, Mixer, Vessel, default_region
 from doe.plain import from_plain
 from doe.responses import Response
@@ -81,20 +83,31 @@ def _load(source: str | Path) -> dict:
     text, name = source, "brief"
     if isinstance(source, Path) or ("\n" not in source and "=" not in source):
         name = f"brief '{source}'"
+        if not file_there("brief", source):
+            raise InputError("brief", str(source), "there is no such file",
+                             "Check the path, or write a template first")
         try:
             text = Path(source).read_bytes().decode("utf-8-sig")
         except UnicodeDecodeError as error:
             raise InputError("brief", str(source), f"it is not UTF-8 text ({error.reason})",
                              "Save the file as UTF-8") from None
-        except (OSError, ValueError) as error:  # ValueError: a path that cannot be one
-            problem = getattr(error, "strerror", None) or error
-            raise InputError("brief", str(source), f"it cannot be read ({problem})",
-                             "Check the path, or write a template first") from None
+        except OSError as error:
+            raise InputError("brief", str(source), f"it cannot be read ({error.strerror})",
+                             "Check that you may read it") from None
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(name, text.strip().split("\n")[0], f"this is no TOML: {error}",
+        raise InputError(name, _line_of(str(error), text), f"this is no TOML: {error}",
                          "Mend that line; texts stand in quotes, numbers do not") from None
+    except (RecursionError, ValueError) as error:  # nested too deep; thousands of digits
+        raise InputError(name, text.strip().split("\n")[0], f"it cannot be read: {error}",
+                         "Write plain values, as in the template") from None
+
+
+def _line_of(problem: str, text: str) -> str:
+    """The line that the problem names, else the first."""
+    found, lines = re.search(r"at line (\d+)", problem), text.split("\n")
+    return lines[int(found[1]) - 1].strip() if found else text.strip().split("\n")[0]
 
 
 def _region(data: Mapping, out: Mapping) -> Region:

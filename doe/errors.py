@@ -6,7 +6,10 @@ import keyword
 import math
 from numbers import Real
 
-__all__ = ["InputError"]
+__all__ = ["LONGEST_NAME", "InputError"]
+
+LONGEST_NAME = 60
+"""Of what stands in formulas and column headings."""
 
 
 class InputError(ValueError):
@@ -29,7 +32,10 @@ class InputError(ValueError):
         super().__init__(field, value, problem, remedy)
 
     def __str__(self) -> str:
-        shown = repr(self.value)
+        try:
+            shown = repr(self.value)
+        except ValueError:  # a whole number of thousands of digits, which Python does not write
+            shown = "a number too long to show"
         if len(shown) > 120:
             shown = shown[:117] + "..."
         return f"{self.field} = {shown}: {self.problem}. {self.remedy}."
@@ -38,7 +44,7 @@ class InputError(ValueError):
 def as_number(field: str, value: object, *, above: float | None = None,
               at_least: float | None = None, at_most: float | None = None) -> float:
     """Return `value` as a finite float inside the given bounds, or raise `InputError`."""
-    if isinstance(value, bool) or not isinstance(value, Real) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, Real) or not _finite(value):
         raise InputError(field, value, "this is not a finite number", "Give a plain number")
     if above is not None and not value > above:
         raise InputError(field, value, f"it must be greater than {above:g}", "Give a larger number")
@@ -49,15 +55,34 @@ def as_number(field: str, value: object, *, above: float | None = None,
     return float(value)
 
 
+def _finite(value: Real) -> bool:
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # a whole number beyond what a float holds
+        return False
+
+
+def as_text(field: str, value: object) -> str:
+    """Return `value` if it is a text, or raise `InputError`."""
+    if not isinstance(value, str):
+        raise InputError(field, value, "this is not a text", "Write it in quotes")
+    if any("\ud800" <= c <= "\udfff" for c in value):
+        raise InputError(field, value, "it holds a character that is no text", "Type it anew")
+    return value
+
+
 def as_name(field: str, value: object) -> str:
     """Return `value` if it can stand in a model formula, or raise `InputError`."""
     if isinstance(value, str) and keyword.iskeyword(value):
         raise InputError(field, value, "this word has a meaning of its own where formulas are read",
                          f"Use a name such as '{value}_' and put the wording in the label")
-    if not isinstance(value, str) or not value.isidentifier():
+    if not isinstance(value, str) or not value.isidentifier() or value.startswith("_"):
         raise InputError(field, value, "a name must be letters, digits and underscores, "
-                         "not starting with a digit",
+                         "starting with a letter",
                          "Use a name such as 'rotation_ratio' and put the wording in the label")
+    if len(value) > LONGEST_NAME:
+        raise InputError(field, value, f"a name has at most {LONGEST_NAME} characters",
+                         "Use a short name and put the wording in the label")
     return value
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from doe.constraints import Constraint
-from doe.errors import InputError, as_choice, as_name, as_number
+from doe.errors import InputError, as_choice, as_name, as_number, as_text
 from doe.increments import to_increment, to_increment_inside
 
 __all__ = ["Factor", "Region", "to_increment", "to_increment_inside"]
@@ -79,7 +79,9 @@ class Factor:
         where = f"factor '{self.name}'"
         as_choice(f"{where}, kind", self.kind, KINDS)
         put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731
-        put("label", self.label or self.name.replace("_", " "))
+        for key in ("unit", "label"):
+            as_text(f"{where}, {key}", getattr(self, key))
+        put("label", self.label if self.label.strip() else self.name.replace("_", " "))
         put("levels", tuple(self.levels))
         if self.kind == "categorical":
             self._check_categories(where)

@@ -7,9 +7,34 @@ from pathlib import Path
 
 from doe.errors import InputError
 
-__all__ = ["check_place", "keep_file"]
+__all__ = ["check_place", "file_there", "keep_file"]
 
 _NEAR_START = 65536  # bytes
+
+
+def file_there(what: str, path: str | Path) -> bool:
+    """Whether there is a file of this path.
+
+    Raises
+    ------
+    InputError
+        If there is something else, such as a folder or a device, or the path cannot be one.
+    """
+    path = Path(path)
+    try:
+        if "\0" in str(path):
+            raise ValueError("this is no path")
+        folder, there, file = path.is_dir(), path.exists(), path.is_file()
+    except (OSError, ValueError) as error:
+        raise InputError(what, str(path), "it cannot be looked at "
+                         f"({getattr(error, 'strerror', None) or error})",
+                         "Check the name, and that you may use its folder") from None
+    if folder:
+        raise InputError(what, str(path), "this is a folder", "Name a file in it")
+    if there and not file:
+        raise InputError(what, str(path), "this is a device or a pipe, and no file",
+                         "Name a file")
+    return there
 
 
 def check_place(path: str | Path, *, what: str, overwrite: bool = True, why: str = "",
@@ -24,16 +49,11 @@ def check_place(path: str | Path, *, what: str, overwrite: bool = True, why: str
     Raises
     ------
     InputError
-        If it is a folder, or there is a file that must stay.
+        If it is no file, or there is a file that must stay.
     """
     path = Path(path)
-    try:
-        if path.is_dir():
-            raise InputError(what, str(path), "this is a folder", "Name a file in it")
-        if not path.exists() or overwrite or _is_one(path, ours):
-            return path
-    except (OSError, ValueError) as error:
-        raise _unwritable(path, what, error) from None
+    if not file_there(what, path) or overwrite or _is_one(path, what, ours):
+        return path
     raise InputError(what, str(path),
                      f"the file that is there is no {what}" if ours else
                      "there is a file of this name already" + why,
@@ -79,11 +99,14 @@ def keep_file(path: str | Path, data: bytes | str, *, what: str, overwrite: bool
     return path
 
 
-def _is_one(path: Path, ours: str) -> bool:
+def _is_one(path: Path, what: str, ours: str) -> bool:
     if not ours:
         return False
-    with path.open("rb") as file:
-        return ours.encode() in file.read(_NEAR_START)
+    try:
+        with path.open("rb") as file:
+            return ours.encode() in file.read(_NEAR_START)
+    except OSError as error:
+        raise _unwritable(path, what, error) from None
 
 
 def _unwritable(path: Path, what: str, error: Exception) -> InputError:

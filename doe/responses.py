@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from doe.errors import InputError, as_choice, as_name, as_number
+from doe.errors import InputError, as_choice, as_name, as_number, as_text
 
 __all__ = ["Response"]
 
@@ -89,7 +89,9 @@ class Response:
         as_choice(f"{where}, kind", self.kind, KINDS)
         as_choice(f"{where}, scale", self.scale, SCALES)
         put = lambda key, value: object.__setattr__(self, key, value)  # noqa: E731
-        put("label", self.label or self.name.replace("_", " "))
+        for key in ("unit", "label", "method", "exposure_unit"):
+            as_text(f"{where}, {key}", getattr(self, key))
+        put("label", self.label if self.label.strip() else self.name.replace("_", " "))
         self._check_grades(where)
         self._check_basis(where)
         put("possible", tuple(self.possible))
@@ -103,12 +105,12 @@ class Response:
         if len(self.possible) != 2:
             raise InputError(f"{where}, possible", self.possible, "two ends are needed",
                              "Give (least, greatest); None leaves an end open")
-        for end in self.possible:
-            if end is not None:
-                as_number(f"{where}, possible", end)
-        if None not in self.possible and not self.possible[0] < self.possible[1]:
+        ends = tuple(None if end is None else as_number(f"{where}, possible", end)
+                     for end in self.possible)
+        if None not in ends and not ends[0] < ends[1]:
             raise InputError(f"{where}, possible", self.possible, "the ends are not in order",
                              "Give (least, greatest)")
+        put("possible", ends)
         if self.lower is not None and self.upper is not None and not self.lower < self.upper:
             raise InputError(f"{where}, upper", self.upper, f"it must be above lower = "
                              f"{self.lower:g}", "Swap the limits")

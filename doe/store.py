@@ -19,6 +19,7 @@ import pandas as pd
 from doe import store_rows as rows
 from doe.brief import Brief
 from doe.errors import InputError
+from doe.files import file_there
 from doe.records import Record, as_time, as_whole
 from doe.store_check import check, upgrade
 from doe.store_entries import Entries
@@ -70,11 +71,13 @@ def open_study(path: str | Path, *, create: Brief | None = None, author: str = "
     ...     study_file.record(1, {"voids": 0.4}, operator="R. Ito")
     """
     path = Path(path)
-    if path.is_dir():
-        raise StudyFileError(path, "this is a folder", "Name a file in it")
+    try:
+        there = file_there("study file", path)
+    except InputError as error:
+        raise StudyFileError(path, error.problem, error.remedy) from None
     if create is not None and not isinstance(create, Brief):
         raise InputError("create", create, "this is no Brief", "Give the brief of the new study")
-    if create is None and not path.exists():
+    if create is None and not there:
         near = difflib.get_close_matches(path.name, [p.name for p in path.parent.glob("*")], 1)
         raise StudyFileError(path, "there is no such file", (
             f"Did you mean '{near[0]}'" if near else

@@ -302,3 +302,22 @@ def test_holding_refuses_what_cannot_be():
                         ({"a": 1.0, "b": 1.0, "c": "x"}, "at least one factor")):
         with pytest.raises(InputError, match=words):
             region.hold(held)
+
+
+@pytest.mark.parametrize("name", ["_", "___", "_speed", "a" * 61, "", " ", "two words", "1st"])
+def test_names_that_formulas_and_columns_cannot_carry(name):
+    with pytest.raises(InputError) as caught:
+        Factor(name, 0, 1)
+    assert caught.value.field == "factor, name"
+
+
+@pytest.mark.parametrize("label", ["", " ", "\t\n"])
+def test_a_label_of_blanks_counts_as_none(label):
+    assert Factor("rotation_ratio", 0, 1, label=label).label == "rotation ratio"
+
+
+@pytest.mark.parametrize(("field", "value"), [("label", 5), ("unit", None), ("unit", "\ud800")])
+def test_label_and_unit_are_texts(field, value):
+    with pytest.raises(InputError) as caught:
+        Factor("a", 0, 1, **{field: value})
+    assert caught.value.field == f"factor 'a', {field}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -49,3 +50,12 @@ def test_a_disk_without_room_leaves_the_old_file_and_no_scraps(tmp_path):
         cwd=tmp_path, preexec_fn=little_room, text=True, capture_output=True, check=True)
     assert "cannot be written" in done.stdout
     assert [(p.name, p.read_text()) for p in tmp_path.iterdir()] == [("a", "old")]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes as here")
+def test_what_is_no_file_stays(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    for place in ("pipe", "n" * 300, "a\0b"):
+        with pytest.raises(InputError):
+            keep_file(tmp_path / place, "x", what="note")
+    assert (tmp_path / "pipe").is_fifo()

@@ -83,3 +83,20 @@ def test_errors_name_field_value_and_remedy(fields, field, shown, remedy):
     assert field in head
     assert rest.startswith(shown)
     assert remedy in rest
+
+
+@pytest.mark.parametrize("name", ["_", "_voids", "v" * 61])
+def test_names_that_columns_cannot_carry(name):
+    with pytest.raises(InputError, match="name"):
+        Response(name)
+
+
+def test_a_label_of_blanks_counts_as_none():
+    assert Response("coarsest_lump", label="  ").label == "coarsest lump"
+
+
+@pytest.mark.parametrize("field", ["label", "unit", "method", "exposure_unit"])
+def test_texts_are_texts(field):
+    with pytest.raises(InputError) as caught:
+        Response("voids", **{field: 5})
+    assert caught.value.field == f"response 'voids', {field}"
