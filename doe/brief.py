@@ -183,6 +183,10 @@ class Brief:
         self.mixer.check_memory(known)
 
     def _check_setting(self, factor: Factor) -> None:
+        if factor.name == "fill":
+            raise InputError("factor 'fill', name", factor.name, "a mass or a volume could be "
+                             "meant, and the counterbalance follows from it",
+                             "Name it fill_mass, in g, or fill_volume, in mL without air")
         quantity = quantity_of(factor.name) or (factor.name if factor.name in _UNITS else "")
         if not quantity:
             return

@@ -20,7 +20,7 @@ def factor_table(brief: Brief) -> pd.DataFrame:
     return pd.DataFrame([{
         "factor": f.label, "unit": f.unit or "–",
         "range": f"{f.low:.4g} to {f.high:.4g}" if f.is_numeric else ", ".join(f.levels),
-        "settable": _settable(f, brief),
+        "settable": _settable(f, brief) + (", not part of a recipe" if f.nuisance else ""),
         "hard_to_change": "yes" if f.hard_to_change else "no"} for f in brief.region.factors])
 
 

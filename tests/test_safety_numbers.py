@@ -10,17 +10,20 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from decision_cases import known_fit
 from hypothesis import given
 from hypothesis import strategies as st
 from study_cases import random_plan, template_brief
 
 from doe.card import load_lines
 from doe.cautions import cautions
+from doe.decision import best_setting
 from doe.errors import InputError
 from doe.factors import Factor, Region
 from doe.load import fill_of, grams, load_problems
 from doe.mixer import Material, Mixer, Vessel
 from doe.programme import ATMOSPHERE, Programme, Step
+from doe.responses import Response
 from doe.sheets import write_csv
 from doe.sheets.facts import run_lines, sheet_cautions, sheet_facts
 from doe.sheets.layout import sheet_table
@@ -134,6 +137,32 @@ def test_load_and_volume_are_checked_in_every_run():
         cautions(mixer, vessel, water, [programme] * 3, fill_mass=[40, 30])
 
 
+def test_a_recipe_names_its_own_counterbalance():
+    # The usual fill is 95 g, so 190 g; the recipe fills 75 g: 95 + 75 = 170 g opposite.
+    region = Region((SPEED, TIME, dataclasses.replace(FILL, low=75, high=95, increment=5)))
+    voids = Response("voids", "%", goal="minimise", upper=9)
+    fit = known_fit(region, voids, {"1": 5, "fill_mass": 1, "time": -0.5, "revolution": -0.3},
+                    sd=0.05, model="linear")
+    brief = template_brief()
+    options = {"mixer": brief.mixer, "vessel": brief.vessel, "material": brief.material,
+               "fill_mass": 95, "held": HELD}
+    recipe = best_setting([fit], **options)
+    assert recipe.settings["fill_mass"] == 75
+    assert "load 170 g; counterbalance 170 g" in recipe.sentence
+    assert "about 170 g calls for 170 g opposite" in item(recipe.cautions, "Balance")
+    light = dataclasses.replace(brief.mixer, greatest_load=165)
+    recipe = best_setting([fit], **{**options, "mixer": light})
+    assert recipe.cautions[0] == (
+        "DO NOT RUN: this programme breaks a stated limit: 170 g with the cup, but the mixer "
+        "carries at most 165 g.")
+    assert dict(recipe.set_up)["counterbalance"] == "NONE FITS 170 g: do not run"
+    # The other end of the range, where more is better: 190 g.
+    other = known_fit(region, dataclasses.replace(voids, goal="maximise", upper=None),
+                      {"1": 5, "fill_mass": 1}, sd=0.05, model="linear")
+    assert "190 g calls for 190 g opposite" in item(best_setting([other], **options).cautions,
+                                                   "Balance")
+
+
 def test_a_fill_is_said_once_and_by_its_own_name():
     with pytest.raises(InputError, match="the fill is given twice"):
         filled(FILL, held={**HELD, "fill_volume": 30.0})
@@ -141,6 +170,8 @@ def test_a_fill_is_said_once_and_by_its_own_name():
         filled(Factor("fill_volume", 20, 60, unit="g"))
     with pytest.raises(InputError, match="mL, but the cup holds 100 mL"):
         filled(Factor("fill_volume", 20, 101, unit="mL"))
+    with pytest.raises(InputError, match="Name it fill_mass, in g, or fill_volume"):
+        filled(Factor("fill", 20, 60, unit="g"))
     table = pd.DataFrame({"fill_volume": [10.0, 20.0]})
     assert fill_of(table, Material("m", 1.5, 1)).tolist() == [15, 30]
     assert fill_of({}, None, 42) == 42

@@ -45,7 +45,10 @@ def operating_window(window, fits: Sequence, *, setting: Mapping | None = None) 
         if response.name not in window.table:
             raise InputError("fits, response", response.name, "the window does not hold it",
                              "Give the fits that the window was computed from")
-    plane = _plane(window, fits[0].region)
+    # A nuisance factor that the window is averaged over has no setting in it.
+    shown = (window.x, window.y, *window.fixed)
+    plane = _plane(window, fits[0].region.replace(
+        [f for f in fits[0].region.factors if f.name in shown]))
     allowed = plane.allowed()
     grid = {name: np.where(near(allowed), window.table[name].to_numpy(float)
                            .reshape(window.shape).T, np.nan)

@@ -15,9 +15,9 @@ from doe.factors import to_increment
 from doe.load import grams
 from doe.programme import ATMOSPHERE, Programme, in_words, quantity_of
 from doe.responses import Response
-from doe.sheets.layout import derived, planned_runs, possible, stages, tidy
+from doe.sheets.layout import columns, derived, planned_runs, possible, stages, tidy
 from doe.study import Study
-from doe.wording import MINUS, count, digits, join
+from doe.wording import MINUS, count, digits, join, short
 
 __all__ = ["INVENTED", "MARK", "grouping", "how_to_fill", "is_own_mark", "limits_in_words",
            "run_lines", "sheet_cautions", "sheet_facts", "sheet_mark"]
@@ -99,9 +99,12 @@ def run_lines(study: Study, run: int) -> list[tuple[str, str]]:
     brief, planned = study.brief, study.planned(run)
     every = {**brief.held, **planned}
     out = []
-    for f in planned_runs(study).region.factors:
-        value = planned[f.name]
-        shown = value if isinstance(value, str) else f"{float(value):.6g}"
+    for c in columns(study):
+        if c.role != "planned":
+            continue
+        f, value = c.factor, planned[c.key]
+        shown = value if isinstance(value, str) else (
+            f"{value:.12g}" if c.decimals is None else short(round(float(value), c.decimals), 9))
         out.append((tidy(f.label), f"{tidy(shown)} {f.unit}".rstrip()))
     for name, value in brief.held.items():
         label = tidy(name.replace("_", " "))

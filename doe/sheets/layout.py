@@ -91,8 +91,9 @@ class Column:
 class Stage:
     """A step of the programme: the factors or held settings that its speeds come from.
 
-    ``revolution`` and ``rotation`` name them, whichever way they are set; ``ratio`` is that of the
-    rotation where it is set as a ratio.
+    ``revolution`` and ``rotation`` name them, whichever way they are set, and are None where the
+    speed is not known: a level of a mixer without a table. ``ratio`` is that of the rotation where
+    it is set as a ratio.
     """
 
     step: str
@@ -225,9 +226,12 @@ def planned_runs(study: Study):
 
 def stages(study: Study) -> list[Stage]:
     """The steps of the programme, in their order."""
-    known = [*study.plan.region.names, *study.brief.held]
-    return [Stage(step, source_of(known, step, "revolution"), source_of(known, step, "rotation"))
-            for step in steps_of(known, study.brief.steps)]
+    mixer, held = study.brief.mixer, study.brief.held
+    known = [*study.plan.region.names, *held]
+    return [Stage(step, *(
+        name if name and (quantity_of(name) not in LEVELS or mixer.levels_of(quantity_of(name)))
+        else None for name in (source_of(known, step, w) for w in ("revolution", "rotation"))))
+        for step in steps_of(known, study.brief.steps)]
 
 
 def derived(study: Study, runs: pd.DataFrame) -> dict[str, np.ndarray]:
@@ -243,21 +247,18 @@ def derived(study: Study, runs: pd.DataFrame) -> dict[str, np.ndarray]:
                           **{n: runs[n].to_numpy() for n in study.plan.region.names}})
     for step in stages(study):
         speeds = mixer.speeds(every, step.step)
-        rated = step.revolution and not mixer.rpm(step.revolution, every[step.revolution])[1]
-        if rated:
+        if step.revolution:
             if quantity_of(step.revolution) in LEVELS:
                 out[step.named("revolution speed")] = speeds.revolution
             out[step.named("relative acceleration")] = relative_acceleration(
                 speeds.revolution, mixer.carrier_radius)
-        if step.rotation is None:
-            continue
-        if rated and step.ratio:
+        if step.ratio and step.revolution:
             out[step.named("rotation speed")] = to_increment(speeds.rotation,
                                                              mixer.rotation_increment)
-        elif not step.ratio and not mixer.rpm(step.rotation, every[step.rotation])[1]:
+        elif step.rotation and not step.ratio:
             if quantity_of(step.rotation) in LEVELS:
                 out[step.named("rotation speed")] = speeds.rotation
-            if rated:
+            if step.revolution:
                 out[step.named("rotation ratio")] = speeds.ratio
     fill = np.broadcast_to(brief.fill_of(every), len(runs)).astype(float)
     masses = {m: opposite(mixer, vessel, float(m)) for m in np.unique(fill)}
