@@ -13,9 +13,10 @@ from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 import doe
-from doe.console import INPUT_REFUSED, ended_in_words, speak_everywhere
+from doe.console import INPUT_REFUSED, Terminal, ended_in_words, speak_everywhere
 from doe.errors import InputError
 from doe.files import keep_file
+from doe.wording import harmless
 
 __all__ = ["INPUT_REFUSED", "app", "main"]
 
@@ -34,7 +35,7 @@ Seed = Annotated[int | None, typer.Option(help="Random seed (recorded with the s
 Author = Annotated[str, typer.Option(help="Author of the change.")]
 Reason = Annotated[str, typer.Option(help="Why, if runs are recorded already.")]
 Look = Annotated[bool, typer.Option("--look", help="Preview only.")]
-out = Console(highlight=False, soft_wrap=True)
+out = Terminal(highlight=False, soft_wrap=True)
 
 
 @app.command()
@@ -281,6 +282,18 @@ def status(study: StudyPath) -> None:
 
 
 @app.command()
+def rescue(study: StudyPath, file: Annotated[Path, typer.Option(
+        "--out", "-o", help="The new study, or a .csv for the readings alone.")]) -> None:
+    """Save what can be read of a damaged study to a new one; the old one stays as it is."""
+    from doe.store_rescue import rescue as save
+
+    done = save(study, file)
+    out.print(done.sentence, markup=False)
+    for line in done.lost:
+        out.print(f"• {line}", markup=False)
+
+
+@app.command()
 def analyse(study: StudyPath,
             response: Annotated[str, typer.Option(help="One response; all if not given.")] = "",
             terms: Annotated[str | None, typer.Option(
@@ -387,10 +400,11 @@ def _read_with_plan(study: Path):
 @contextmanager
 def _progress() -> Iterator[Callable[[str], None]]:
     """A line on the terminal that says what is being done; silent where there is none."""
-    with Progress(SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(),
+    with Progress(SpinnerColumn(), TextColumn("{task.description}", markup=False),
+                  TimeElapsedColumn(),
                   console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("Starting")
-        yield lambda text: bar.update(task, description=text)
+        yield lambda text: bar.update(task, description=harmless(text))
 
 
 def main() -> None:

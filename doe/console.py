@@ -9,9 +9,13 @@ import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from doe.errors import InputError
+from rich.console import Console
 
-__all__ = ["FAILED", "INPUT_REFUSED", "INTERRUPTED", "ended_in_words", "speak_everywhere"]
+from doe.errors import InputError
+from doe.wording import harmless
+
+__all__ = ["FAILED", "INPUT_REFUSED", "INTERRUPTED", "Terminal", "ended_in_words",
+           "speak_everywhere"]
 
 INPUT_REFUSED = FAILED = 2
 INTERRUPTED = 130
@@ -40,6 +44,14 @@ def _plainer(error: UnicodeError) -> tuple[str, int]:
                 continue
             return text, error.start + 1
     raise error
+
+
+class Terminal(Console):
+    """Prints what stands in a study, which may be anybody's, without letting it give orders."""
+
+    def print(self, *objects: object, **options: object) -> None:
+        """As rich prints, with control characters of texts made visible."""
+        super().print(*(harmless(o) if isinstance(o, str) else o for o in objects), **options)
 
 
 def speak_everywhere() -> None:
@@ -81,7 +93,7 @@ def ended_in_words() -> Iterator[None]:
 
 def _end(sentence: str, code: int) -> None:
     try:
-        print(sentence, file=sys.stderr, flush=True)
+        print(harmless(sentence), file=sys.stderr, flush=True)
     except OSError:
         _leave_unsaid(sys.stderr)
     sys.exit(code)

@@ -18,8 +18,8 @@ from doe.errors import InputError
 from doe.store_damage import places, survey
 from doe.store_file import SUFFIX, StudyFileError, damaged, rescue_command, writing
 from doe.store_rows import document
-from doe.store_schema import APPLICATION_ID, SCHEMA_VERSION, UPGRADE, objects, results_view
-from doe.store_seal import compare, seal_all
+from doe.store_schema import APPLICATION_ID, SCHEMA_VERSION, UPGRADE, columns, objects, results_view
+from doe.store_seal import ROWS, compare, seal_all
 from doe.study import Study
 from doe.wording import join
 
@@ -150,6 +150,7 @@ def _check_tables(db: sqlite3.Connection, path: Path, version: int) -> bytes | N
     known = [{name.encode(): (kind.encode(), table.encode(), sql and sql.encode())
               for name, (kind, table, sql, _) in objects(version, strict).items()}
              for strict in (True, False)]
+    loose = found.get(b"brief") == known[1][b"brief"]
     for name in (n for n in [*known[0], *found] if n not in _STATISTICS):
         if name not in found:
             raise _not_ours(path, f"it lacks the {_text(known[0][name][0])} '{_text(name)}'")
@@ -157,11 +158,23 @@ def _check_tables(db: sqlite3.Connection, path: Path, version: int) -> bytes | N
         if name not in known[0]:
             raise _not_ours(path, f"it holds the {kind} '{_text(name)}', which is no part of a "
                             "study")
-        if found[name] not in (known[0][name], known[1][name]):
+        if found[name] not in (known[0][name], known[1][name] if loose else known[0][name]):
             raise _not_ours(path, f"the {kind} '{_text(name)}' in it is not as in a study")
+    if loose:
+        _check_kinds(db, path, version)
     if results is None:
         return None
     return results[2] if results[:2] == (b"view", b"results") else b""
+
+
+def _check_kinds(db: sqlite3.Connection, path: Path, version: int) -> None:
+    """Refuse a text in the place of a number and the like, which a strict table keeps out."""
+    for table in ROWS if version == 1 else [*ROWS, "seal"]:
+        for column, kind in columns(table).items():
+            kind = kind.split()[0].lower()
+            if db.execute(f"SELECT 1 FROM {table} WHERE typeof({column}) NOT IN ('{kind}', 'null') "
+                          "LIMIT 1").fetchone():
+                raise _not_ours(path, f"in '{table}' in it not every {column} is of type {kind}")
 
 
 def _check_results(db: sqlite3.Connection, path: Path, statement: bytes | None) -> None:

@@ -10,8 +10,11 @@ from doe.store_seal import ROWS, Hurt, Kept, differences, expected
 
 __all__ = ["Survey", "name_of", "places", "run_of", "survey"]
 
-_MOST = 10**6
-"""Where nothing says how many rows there were, at most so many are looked for."""
+_LEAST_ROW = 16
+"""Of the tables that are looked through row by row, bytes."""
+
+_GREATEST = 2**31
+"""No run has a greater number."""
 
 _PARTS = {"attempt": "its number", "attempt_state": "status, time, operator or remark",
           "setting": "an achieved setting", "measurement": "a reading"}
@@ -102,12 +105,16 @@ def _seals(db: sqlite3.Connection) -> list[tuple]:
 
 
 def _last(db: sqlite3.Connection, name: str, key: str) -> int:
+    """The last number there can be: that of the last row, or as many as the file has room for."""
+    room = 1
+    for pragma in ("page_count", "page_size"):
+        room *= db.execute(f"PRAGMA {pragma}").fetchone()[0]
     try:
         (last,) = db.execute(f"SELECT max({key}) FROM {name}").fetchone()
     except sqlite3.DatabaseError as error:
         _only_damage(error)
-        return _MOST
-    return min(last or 0, _MOST)
+        last = None
+    return room // _LEAST_ROW if last is None else min(last, room // _LEAST_ROW)
 
 
 def _only_damage(error: sqlite3.DatabaseError) -> None:
@@ -144,7 +151,7 @@ def run_of(db: sqlite3.Connection, found: Survey, hurt: Hurt) -> tuple[int, int]
     line = found.lines.get((hurt.table, hurt.key))
     source = ("trail", line) if line in found.good["trail"] else (hurt.table, hurt.key)
     row = _row(db, "run, attempt", *source)
-    if row and all(isinstance(n, int) and 0 < n < _MOST for n in row):
+    if row and all(isinstance(n, int) and 0 < n < _GREATEST for n in row):
         return row
     return 0, 0
 

@@ -22,7 +22,8 @@ from collections.abc import Iterable
 from contextlib import closing
 from functools import cache
 
-__all__ = ["APPLICATION_ID", "SCHEMA", "SCHEMA_VERSION", "UPGRADE", "objects", "results_view"]
+__all__ = ["APPLICATION_ID", "SCHEMA", "SCHEMA_VERSION", "UPGRADE", "columns", "objects",
+           "results_view"]
 
 APPLICATION_ID = 0x63757073
 """Marks an SQLite database as a study file ("cups" in ASCII)."""
@@ -140,6 +141,17 @@ def objects(version: int, strict: bool = bool(_STRICT)) -> dict[str, tuple[str, 
             db.execute(statement)
         return {name: tuple(rest) for name, *rest in db.execute(
             "SELECT name, type, tbl_name, sql, rootpage FROM sqlite_master")}
+
+
+@cache
+def columns(name: str) -> dict[str, str]:
+    """Names and types of the columns of a table, in order; the type of its number says so."""
+    with closing(sqlite3.connect(":memory:")) as db:
+        for statement in SCHEMA:
+            db.execute(statement)
+        numbers = db.execute(f"PRAGMA table_info({name})").fetchall()
+    alone = sum(bool(row[5]) for row in numbers) == 1
+    return {row[1]: row[2] + " PRIMARY KEY" * (alone and bool(row[5])) for row in numbers}
 
 
 def results_view(factors: Iterable[str], responses: Iterable[str]) -> tuple[str, str]:

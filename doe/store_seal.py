@@ -135,8 +135,12 @@ def sealed(*names: str) -> Callable[[Callable[..., Returned]], Callable[..., Ret
 
 
 def seal_all(db: sqlite3.Connection) -> None:
-    """Seal a file that has rows and no seals."""
-    _keep(db, {name: kept.sums(db) for name, kept in ROWS.items()})
+    """Seal every row that has no seal."""
+    sums = {}
+    for name, kept in ROWS.items():
+        said = _said(db, name)
+        sums[name] = {key: total for key, total in kept.sums(db).items() if key not in said}
+    _keep(db, sums)
 
 
 def _last(db: sqlite3.Connection, kept: Kept) -> int:
@@ -197,11 +201,15 @@ def compare(db: sqlite3.Connection) -> list[Hurt]:
     """Every row that is not as it was entered."""
     hurt = []
     for name, kept in ROWS.items():
-        found, said = kept.sums(db), expected(blob for (blob,) in db.execute(
-            f"SELECT {name} FROM seal WHERE {name} IS NOT NULL ORDER BY id"))
+        found, said = kept.sums(db), _said(db, name)
         if found != said:
             hurt += differences(name, found, said)
     return hurt
+
+
+def _said(db: sqlite3.Connection, name: str) -> dict[int, int]:
+    return expected(blob for (blob,) in db.execute(
+        f"SELECT {name} FROM seal WHERE {name} IS NOT NULL ORDER BY id"))
 
 
 def differences(name: str, found: dict[int, int], said: dict[int, int]) -> list[Hurt]:

@@ -5,11 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-__all__ = ["capitalise", "count", "decimals_for", "digits", "fixed", "interval", "join",
+__all__ = ["capitalise", "count", "decimals_for", "digits", "fixed", "harmless", "interval", "join",
            "p_value", "percent", "quantity", "raised", "short", "signed", "with_interval"]
 
 MINUS = "−"
 NOT_KNOWN = "not known"
+# Control characters, and those that turn the direction of writing or end a line unseen.
+_HIDDEN = {**{c: 0x2400 + c for c in range(32) if chr(c) not in "\n\t"}, 127: 0x2421,
+           **{c: f"<U+{c:04X}>" for c in (
+               *range(0x80, 0xA0), 0x061C, 0x200E, 0x200F, *range(0x2028, 0x202F),
+               *range(0x2066, 0x206A), 0xFEFF, *range(0xD800, 0xE000))}}
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _GREATEST, _LEAST = 1e7, 1e-5
 
@@ -160,3 +165,14 @@ def count(number: int, noun: str, plural: str | None = None) -> str:
 def capitalise(text: str) -> str:
     """The first letter as a capital, the rest untouched (unlike ``str.capitalize``)."""
     return text[:1].upper() + text[1:]
+
+
+def harmless(text: str) -> str:
+    """The text with what a terminal would obey instead of showing made visible.
+
+    Examples
+    --------
+    >>> harmless("voids\\x1b[2J"), harmless("\\u202egnp.exe")
+    ('voids␛[2J', '<U+202E>gnp.exe')
+    """
+    return text.translate(_HIDDEN)

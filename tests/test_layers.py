@@ -16,6 +16,7 @@ FLOORS = (
     {"decision"},
     {"brief", "brief_extremes", "brief_toml", "brief_tables", "records", "study", "deviations",
      "store", "store_check", "store_damage", "store_entries", "store_file", "store_guard",
+     "store_image", "store_rescue",
      "store_rows", "store_schema", "store_seal", "store_seen", "sheets", "conclude",
      "power_study", "practice"},
     {"tables", "charts", "evidence", "panels", "report", "demo", "console", "__main__"},
