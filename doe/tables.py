@@ -11,9 +11,12 @@ import pandas as pd
 from doe.errors import as_choice
 from doe.wording import MINUS, decimals_for, digits, fixed, p_value
 
-__all__ = ["FONT", "Sentences", "Table", "html_table"]
+__all__ = ["FONT", "SOFT", "Sentences", "Table", "html_table"]
 
-FONT = "font:14px/1.5 'Helvetica Neue',Arial,'Liberation Sans',sans-serif;color:#1a1a1a"
+# In a notebook the words take the colours of its theme, which may be dark.
+FONT = ("font:14px/1.5 'Helvetica Neue',Arial,'Liberation Sans',sans-serif;"
+        "color:var(--jp-ui-font-color1,#1a1a1a)")
+SOFT = "color:var(--jp-ui-font-color2,#555)"
 NUMBERS = ("column", "each", "exact")
 # The class is named twice to outweigh the style that JupyterLab gives to every table.
 STYLE = """

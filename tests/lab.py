@@ -22,12 +22,17 @@ SETTINGS = {
     "notebook-extension/tracker": '{"windowingMode": "none"}',
     "apputils-extension/notification": '{"fetchNews": "false", "checkForUpdates": false}',
 }
+SIZE = {"width": 1500, "height": 1300}
 READY = 60_000  # ms; a cold start on two busy cores
 
 
 @contextmanager
 def lab_page(root: Path) -> Iterator:
-    """A browser page on a JupyterLab server over `root`; yields ``open_notebook(name) -> page``."""
+    """A JupyterLab server over `root`; yields ``open_notebook(name) -> page``.
+
+    Every call shows the notebook in the same browser page, and ``open_notebook(name,
+    beside=True)`` in one more. Settings that change what the kernel does stay at their defaults.
+    """
     if BROWSER is None:
         if os.environ.get("STUDY_BROWSER_REQUIRED"):
             pytest.fail("no Chromium found, but STUDY_BROWSER_REQUIRED is set")
@@ -59,9 +64,10 @@ def lab_page(root: Path) -> Iterator:
             browser = playwright.chromium.launch(
                 executable_path=BROWSER,
                 args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"])
-            page = browser.new_page(viewport={"width": 1500, "height": 1300})
+            first = browser.new_page(viewport=SIZE)
 
-            def open_notebook(name: str):
+            def open_notebook(name: str, *, beside: bool = False):
+                page = browser.new_page(viewport=SIZE) if beside else first
                 page.goto(f"{address}/doc/tree/{name}?token=local&reset")
                 page.wait_for_selector("text=/\\| Idle/", timeout=READY)
                 return page
@@ -74,12 +80,33 @@ def lab_page(root: Path) -> Iterator:
         log.close()
 
 
+def menu(page, name: str, entry: str) -> None:
+    """Choose an entry of Lab's menu bar."""
+    page.click(f".lm-MenuBar-itemLabel:text-is('{name}')")
+    page.click(f".lm-Menu-itemLabel:text-is('{entry}')")
+
+
 def run_all(page) -> None:
     """Run every cell and wait until the last one has finished without an error."""
     page.click(".jp-Notebook .jp-CodeCell .cm-content >> nth=0")
     page.keyboard.press("Escape")
-    page.click(".lm-MenuBar-itemLabel:text-is('Run')")
-    page.click(".lm-Menu-itemLabel:text-is('Run All Cells')")
+    menu(page, "Run", "Run All Cells")
+    all_ran(page)
+
+
+def restart_and_run_all(page) -> None:
+    """Start the kernel anew and run every cell in it."""
+    menu(page, "Kernel", "Restart Kernel and Run All Cells…")
+    page.click(".jp-Dialog button:has-text('Restart')")
+    # The prompts of the earlier kernel go first, so that they are not taken for those to come.
+    page.wait_for_function(
+        """() => [...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')]
+                .some(p => !/\\[\\d+\\]/.test(p.textContent))""", timeout=READY)
+    all_ran(page)
+
+
+def all_ran(page) -> None:
+    """Wait until every cell has run; none has written an error."""
     page.wait_for_function(
         """() => {
             const prompts = [...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')];

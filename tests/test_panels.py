@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from html import unescape
 from threading import Event, Thread
 
@@ -12,9 +13,10 @@ import pytest
 from doe.errors import InputError
 from doe.panels import AnalysingPanel, ChoosingPanel, PlanningPanel, RunningPanel
 from doe.panels.base import Panel, reports_errors
-from doe.planning import advise, compare
+from doe.planning import advise, compare, make_plan
 from doe.planning.changes import set_ups
-from doe.practice import open_practice
+from doe.practice import demo_brief, open_practice, perform_due
+from doe.store import StudyFile, open_study
 from doe.terms import Term
 
 
@@ -243,12 +245,27 @@ class TestPlanning:
 
 
 class TestRunning:
+    """What the panel does, and what then stands in the file."""
+
+    GOOD = ("0.74", "53", "7.1", "0.02")
+
     def enter(self, panel, *values):
         for field, value in zip(panel.readings.values(), values, strict=False):
             field.value = value
 
-    def test_a_reading_is_in_the_file_at_once(self, planned):
-        panel = RunningPanel(planned)
+    def texts(self, panel):
+        return [field.value for field in panel.readings.values()]
+
+    @pytest.fixture
+    def panel(self, planned):
+        return RunningPanel(planned)
+
+    @pytest.fixture
+    def colleague(self, planned):
+        with open_study(planned.path) as file:
+            yield file
+
+    def test_a_reading_is_in_the_file_at_once(self, planned, panel):
         run = panel.run.value
         self.enter(panel, "0,74", "53", "", "0.021")
         panel.record()
@@ -258,8 +275,23 @@ class TestRunning:
         assert "Not measured: cup temperature rise" in panel.status.value
         assert panel.run.value != run
 
-    def test_a_refused_reading_stays_in_its_field(self, planned):
-        panel = RunningPanel(planned)
+    def test_card_fields_and_buttons_are_those_of_the_run_that_is_chosen(self, planned, panel):
+        for run in (1, 2, 3):
+            planned.record(run, {"voids": run / 10}, remark=f"remark {run}")
+        panel.refresh()
+        for run in (3, 1, 7, 2, 11, 4):
+            panel.run.value = run
+            assert panel.shown == run
+            assert f"Run {run}<" in panel.settings.value
+            known = run <= 3
+            assert self.texts(panel) == [f"{run / 10:g}" if known else "", "", "", ""]
+            assert panel.remark.value == (f"remark {run}" if known else "")
+            assert panel.keep.description == f"Record run {run}"
+            assert panel.discard.description == f"Set run {run} aside"
+            settings = planned.read().planned(run)
+            assert f">{settings['time']:g} s<" in panel.settings.value
+
+    def test_a_refused_reading_stays_in_its_field(self, planned, panel):
         self.enter(panel, "-3", "53", "7", "0.02")
         panel.record()
         assert "Not done" in panel.status.value
@@ -269,8 +301,7 @@ class TestRunning:
     @pytest.mark.parametrize(("typed", "kept"), [("1,234", None), ("1,2340", 1.234),
                                                  ("1.234", 1.234), ("0,234 vol-%", 0.234),
                                                  ("3 mm", None), ("12 5", None)])
-    def test_a_reading_with_two_meanings_is_refused(self, planned, typed, kept):
-        panel = RunningPanel(planned)
+    def test_a_reading_with_two_meanings_is_refused(self, planned, panel, typed, kept):
         run = panel.run.value
         self.enter(panel, typed)
         panel.record()
@@ -279,40 +310,251 @@ class TestRunning:
         if kept is None:
             assert "Not done" in panel.status.value
             assert panel.readings["voids"].value == typed
-        else:  # what is shown again can be recorded again
+        else:  # what is shown again is no change
             panel.run.value = run
-            panel.remark.value, panel.reason.value = "read twice", "remark forgotten"
+            before = planned.read().trail
             panel.record()
-            assert "corrected" in panel.status.value
-            assert planned.read().attempts(run)[0].measurements["voids"] == kept
+            assert "nothing was changed" in panel.status.value
+            assert planned.read().trail.equals(before)
 
-    def test_a_correction_needs_a_reason_and_keeps_the_first_value(self, planned):
-        panel = RunningPanel(planned)
+    def test_a_correction_needs_a_reason_and_keeps_the_first_value(self, planned, panel):
         run = panel.run.value
-        self.enter(panel, "0.74", "53", "7", "0.02")
+        self.enter(panel, *self.GOOD)
         panel.record()
         panel.run.value = run
         self.enter(panel, "0.47")
         panel.record()
         assert "Not done" in panel.status.value
+        assert "residual voids is on file already" in panel.status.value
         panel.reason.value = "digits swapped"
         panel.record()
         assert planned.read().attempts(run)[0].measurements["voids"] == 0.47
-        assert planned.history(run, "voids")["value"].tolist() == [0.74, 0.47]
+        history = planned.history(run)
+        assert history.loc[history["response"] == "voids", "value"].tolist() == [0.74, 0.47]
+        assert len(history) == 5, "only what changed is entered"
+        assert panel.shown == run
+        assert not panel.reason.value
 
-    def test_setting_a_run_aside_makes_it_due_again(self, planned):
-        panel = RunningPanel(planned)
+    def test_late_readings_need_no_reason_and_have_their_time(self, planned, panel):
         run = panel.run.value
+        self.enter(panel, "", "53", "7.1", "")
+        panel.record()
+        panel.run.value = run
+        self.enter(panel, "0.74", "53", "7.1", "0.02")
+        panel.operator.value = "R. Ito"
+        panel.record()
+        assert f"Added to run {run}: residual voids and density difference" in panel.status.value
+        history = planned.history(run).set_index("response")
+        assert history["value"].to_dict() == {"voids": 0.74, "largest_agglomerate": 53.0,
+                                              "temperature_rise": 7.1, "settling": 0.02}
+        assert (history.loc[["voids", "settling"], "author"] == "R. Ito").all()
+        assert history["entered_at"].notna().all()
+
+    def test_late_corrected_and_withdrawn_readings_in_one_entry(self, planned, panel):
+        run = panel.run.value
+        self.enter(panel, "0.74", "53", "", "0.02")
+        panel.record()
+        panel.run.value = run
+        self.enter(panel, "0.47", "", "7.1", "0.02")
+        panel.record()
+        assert "residual voids and largest agglomerate is on file" in panel.status.value
+        assert planned.read().attempts(run)[0].measurements["voids"] == 0.74, "all or nothing"
+        assert "temperature_rise" not in planned.read().attempts(run)[0].measurements
+        panel.reason.value = "wrong slide"
+        panel.record()
+        assert planned.read().attempts(run)[0].measurements == {
+            "voids": 0.47, "temperature_rise": 7.1, "settling": 0.02}
+        for said in ("Corrected in run", "Withdrawn from run", "Added to run"):
+            assert said in panel.status.value
+        history = planned.history(run, "largest_agglomerate")
+        assert history["value"].isna().tolist() == [False, True]
+
+    def test_a_run_without_readings_is_asked_about_once(self, planned, panel):
+        run = panel.run.value
+        panel.record()
+        assert (f"No reading entered: record run {run} as done, readings to follow?"
+                in panel.status.value)
+        assert panel.keep.description == f"Yes, record run {run}"
+        assert not planned.read().records
+        panel.record()
+        assert planned.read().attempts(run)[0].status == "done"
+        assert panel.run.value != run
+
+    def test_an_answer_does_not_hold_for_another_entry(self, planned, panel):
+        panel.record()
+        panel.run.value = 2
+        panel.record()
+        assert "record run 2 as done" in panel.status.value
+        panel.remark.value = "warm"
+        assert panel.keep.description == "Record run 2"
+        panel.record()
+        assert "Please check" in panel.status.value
+        assert not planned.read().records
+
+    def test_a_reading_far_off_is_asked_about_and_the_answer_kept(self, planned, panel):
+        for run, size in ((1, "53"), (2, "41")):
+            panel.run.value = run
+            self.enter(panel, "0.74", size, "7.1", "0.02")
+            panel.record()
+        self.enter(panel, "0.74", "2700", "7.1", "0.02")
+        panel.record()
+        assert "2700 µm is far from the 2 other readings, 41 to 53 µm" in panel.status.value
+        assert not planned.read().attempts(3)
+        self.enter(panel, "0.74", "27")
+        panel.record()
+        assert planned.read().attempts(3)[0].measurements["largest_agglomerate"] == 27.0
+        assert planned.history(3, "largest_agglomerate")["reason"].tolist() == [""]
+        self.enter(panel, "0.74", "2700", "7.1", "0.02")
+        panel.record()
+        panel.record()
+        assert planned.read().attempts(4)[0].measurements["largest_agglomerate"] == 2700.0
+        (reason,) = planned.history(4, "largest_agglomerate")["reason"]
+        assert reason.startswith("confirmed on entry: largest agglomerate 2700 µm is far")
+
+    def test_setting_a_run_aside_makes_it_due_again(self, planned, panel):
+        run = panel.run.value
+        panel.discard.click()
+        assert "Not done" in panel.status.value
+        assert not planned.read().records
         panel.reason.value = "lid not seated"
-        panel.void()
+        self.enter(panel, "", "90")
+        panel.discard.click()
         study = planned.read()
         assert study.void[0].reason == "lid not seated"
+        assert study.void[0].measurements == {"largest_agglomerate": 90.0}, "what was read is kept"
         assert run in study.pending
+        assert panel.shown == run
+        assert self.texts(panel) == [""] * 4
+        assert "set aside before: lid not seated" in panel.settings.value
 
-    def test_user_text_is_shown_as_text(self, planned):
+    def test_what_is_typed_waits_for_its_run(self, planned, panel):
+        self.enter(panel, "0.74", "53")
+        panel.run.value = 5
+        assert self.texts(panel) == [""] * 4
+        panel.refresh()
+        panel.run.value = 1
+        assert self.texts(panel) == ["0.74", "53", "", ""]
+        assert "not recorded yet" in panel.status.value
+        panel.refresh()
+        assert panel.shown == 1
+        panel.record()
+        assert planned.read().attempts(1)[0].measurements == {"voids": 0.74,
+                                                              "largest_agglomerate": 53.0}
+        panel.run.value = 1
+        assert "not recorded yet" not in panel.status.value
+
+    def test_the_second_writer_is_told_and_keeps_what_was_typed(self, planned, panel, colleague):
+        self.enter(panel, "0.74", "53")
+        colleague.record(1, {"voids": 0.4}, operator="R. Ito")
+        panel.record()
+        assert "R. Ito recorded run 1" in panel.status.value
+        assert "voids = 0.4" in panel.status.value
+        assert self.texts(panel) == ["0.74", "53", "", ""]
+        assert "on file: residual voids 0.4 % by volume" in panel.settings.value
+        assert planned.read().attempts(1)[0].measurements == {"voids": 0.4}
+        panel.reason.value = "read again, 0.74 on both slices"
+        panel.record()
+        assert planned.read().attempts(1)[0].measurements == {"voids": 0.74,
+                                                              "largest_agglomerate": 53.0}
+        assert planned.history(1, "voids")["value"].tolist() == [0.4, 0.74]
+
+    def test_what_a_colleague_added_is_not_withdrawn_by_an_empty_field(self, planned, panel,
+                                                                       colleague):
+        colleague.record(1, {"voids": 0.4, "settling": 0.02}, operator="R. Ito")
+        self.enter(panel, "", "53")
+        panel.record()
+        assert "Not done" in panel.status.value
+        assert self.texts(panel) == ["0.4", "53", "", "0.02"]
+        panel.record()
+        assert planned.read().attempts(1)[0].measurements == {
+            "voids": 0.4, "settling": 0.02, "largest_agglomerate": 53.0}
+
+    def test_a_run_set_aside_meanwhile_is_told(self, planned, panel, colleague):
+        panel.reason.value = "lid not seated"
+        colleague.record(1, {"voids": 0.4}, operator="R. Ito")
+        panel.void()
+        assert "R. Ito recorded run 1" in panel.status.value
+        assert not planned.read().void
+
+    def test_a_finished_study_opens_at_its_first_run(self, planned):
+        perform_due(planned)
         panel = RunningPanel(planned)
+        assert panel.shown == panel.run.value == 1
+        assert panel.readings["voids"].value
+        panel.record()
+        assert "nothing was changed" in panel.status.value
+
+    def test_a_panel_that_cannot_read_writes_nothing_until_it_can(self, planned, panel,
+                                                                  monkeypatch):
+        with monkeypatch.context() as patch:
+            patch.setattr(StudyFile, "read", lambda self: 1 / 0)
+            with pytest.raises(ZeroDivisionError):
+                panel.run.value = 4
+            assert "ZeroDivisionError" in panel.status.value
+            assert "nothing is written" in panel.status.value
+            assert panel.shown is None
+            assert panel.keep.disabled
+            assert self.texts(panel) == [""] * 4
+            assert not panel.settings.value
+        panel.readings["voids"].value = "0.74"
+        panel.record()
+        assert "Not done" in panel.status.value
+        assert not planned.read().records
+        panel.again.click()
+        assert panel.shown == 4
+        self.enter(panel, "0.74", "53")
+        panel.record()
+        assert planned.read().attempts(4)[0].measurements["voids"] == 0.74
+
+    def test_what_was_saved_is_said_even_if_it_cannot_be_shown(self, planned, panel, monkeypatch):
+        self.enter(panel, *self.GOOD)
+        monkeypatch.setattr(RunningPanel, "draw", lambda self, figure: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            panel.record()
+        assert "Run 1 is saved. But then" in panel.status.value
+        assert "Not done" not in panel.status.value
+        assert planned.read().attempts(1)[0].measurements["voids"] == 0.74
+
+    def test_callbacks_may_come_in_another_thread(self, planned, panel):
+        """As from JupyterLab, which hands widgets' messages to a second thread."""
+        def act():
+            for run in (11, 8, 5):
+                panel.run.value = run
+                self.enter(panel, *self.GOOD)
+                panel.keep.click()
+        thread = Thread(target=act)
+        thread.start()
+        thread.join(30)
+        assert sorted(r.run for r in planned.read().done) == [5, 8, 11]
+
+    def test_held_settings_have_their_unit_and_ratios_no_noise(self, tmp_path):
+        brief = demo_brief()
+        region = brief.region.hold({"pressure": 12.0, "time": 90.0})
+        brief = brief.replace(region=region, held={"pressure": 12.0, "time": 90.0})
+        with open_study(tmp_path / "a.study", create=brief) as file:
+            plan = make_plan(region, "central composite", seed=1, mixer=brief.mixer)
+            file.set_plan(plan)
+            panel = RunningPanel(file)
+            assert ">12 kPa<" in panel.settings.value
+            assert ">90 s<" in panel.settings.value
+            for run in plan.runs["run"]:
+                panel.run.value = int(run)
+                self.enter(panel, *self.GOOD)
+                panel.record()
+                panel.record()
+            assert len(file.read().done) == len(plan)
+            numbers = re.findall(r"(?<=>)\d+\.\d+(?=<)", panel.details.value)
+            assert any(v.startswith("0.4") for v in numbers)
+            assert max(len(v.partition(".")[2]) for v in numbers) <= 4
+
+    def test_user_text_is_shown_as_text(self, planned, panel):
         panel.say("<b>x</b>")
         assert "<b>x</b>" not in panel.status.value
+        planned.void(1, "<b>x</b>", "<i>y</i>")
+        planned.record(1, {}, operator="<i>y</i>")
+        for run in (1, 2):
+            panel.run.value = run
+        assert "<i>y" not in panel.settings.value + panel.words.value
 
 
 class TestAnalysing:

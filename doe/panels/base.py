@@ -51,16 +51,19 @@ class Panel:
         self._lock = RLock()
         self._depth = 0
         self._quiet = False
+        self._kept = ""
         self.figure = go.Figure()
         self.plot = widgets.Output()
         self.words = widgets.HTML().add_class("panel-words")
-        self.details = widgets.HTML()
+        self.details = widgets.HTML(layout=widgets.Layout(overflow="auto"))
         self.status = widgets.HTML()
         self.box: widgets.Widget = widgets.VBox()
 
     def arrange(self, controls: Iterable[widgets.Widget]) -> None:
-        """Put the controls beside the words, figure and details."""
-        left = widgets.VBox([*controls, self.status],
+        """Put the controls beside the words, figure and details; the status line comes last if
+        it is not among them."""
+        controls = [*controls]
+        left = widgets.VBox(controls if self.status in controls else [*controls, self.status],
                             layout=widgets.Layout(width=CONTROLS_WIDTH, min_width=CONTROLS_WIDTH,
                                                   padding="0 16px 0 0"))
         right = widgets.VBox([widgets.HTML(STYLE), self.words, self.plot, self.details],
@@ -85,9 +88,10 @@ class Panel:
         """Show a finding in sentences; plain text."""
         self.words.value = Sentences(sentences)._repr_html_()
 
-    def say(self, text: str, *, wrong: bool = False) -> None:
-        """Show the outcome of what was just done; plain text."""
-        colour, mark = ("#BB5566", "Not done: ") if wrong else ("#004488", "")
+    def say(self, text: str, *, wrong: bool = False, asks: bool = False) -> None:
+        """Show the outcome of what was just done, or what is asked before; plain text."""
+        colour, mark = (("#BB5566", "Not done: ") if wrong else
+                        ("#DDAA33", "Please check: ") if asks else ("#004488", ""))
         self.status.value = (f'<div role="status" style="{FONT};border-left:4px solid {colour};'
                              f'padding:2px 8px;margin:6px 0">{mark}{escape(text)}</div>')
 
@@ -121,17 +125,19 @@ class Panel:
         with self._lock:
             self._depth += 1
             outermost = self._depth == 1
+            if outermost:
+                self._kept = ""
             try:
                 yield
             except InputError as error:
                 if not outermost:
                     raise
-                self.say(str(error) + self._out_of_date, wrong=True)
+                self._say_failed(str(error))
             except Exception as error:
                 if outermost:
-                    self.say(f"an unexpected error stopped this: {type(error).__name__}: {error}. "
-                             "Where it happened stands in the notebook's log (View, Show Log "
-                             "Console)." + self._out_of_date, wrong=True)
+                    self._say_failed(f"an unexpected error, {type(error).__name__}: {error}. Where "
+                                     "it happened stands in the notebook's log (View, Show Log "
+                                     "Console).")
                 raise
             finally:
                 self._depth -= 1
@@ -159,10 +165,19 @@ class Panel:
             raise InputError("panel", "not refreshed", "the study could not be shown the last "
                              "time", "Refresh the panel, or run its cell again")
 
-    @property
-    def _out_of_date(self) -> str:
-        return "" if self.fresh else (" What the panel shows may be out of date; nothing is "
-                                      "written from it until it is refreshed.")
+    def kept(self, text: str) -> None:
+        """Note what is in the file by now, so that a failure after it does not hide it."""
+        self._kept = text
+        self.say(text)
+
+    def _say_failed(self, text: str) -> None:
+        if not self.fresh:
+            text += (" What the panel shows may be out of date; nothing is written from it until "
+                     "it is refreshed.")
+        if self._kept:
+            self.say(f"{self._kept} But then: {text}")
+        else:
+            self.say(text, wrong=True)
 
     def _repr_mimebundle_(self, **kwargs) -> dict:
         bundle = dict(self.box._repr_mimebundle_(**kwargs))
