@@ -35,16 +35,16 @@ HOSTILE = [
     "1,23,456", "1.234.567", "12 34", "1 e 5", "2" * 58, "\ud7ff", "\U0001f600"]
 ENCODINGS = ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "latin-1",
              "utf-32", "utf-7", "cp437", "mac-roman", "shift_jis"]
-SHOWN = {'0.00" mm"': 0.0, '0.0" µm"': 1.0, "0%": 0.0, "0.0,": 0.0, ";;;": 0.0, "yyyy-mm-dd": 0.0,
-         '"<"0.0': 0.0, "0.00E+00": 1.0, "#,##0.0": 1.0, "[h]:mm": 0.0, '0.0" %"': 1.0,
-         "0.0;[Red]0.0": 1.0, '[<1]0.0" mm";0.0': 1.0}
-"""Number formats, and by what a number so shown is to be multiplied; 0: it depends."""
+SHOWN = {'0.00" mm"': "", '0.0" µm"': "µm", "0%": "100 %", "0.0,": "", ";;;": "", "yyyy-mm-dd": "",
+         '"<"0.0': "<", "0.00E+00": "plain", "#,##0.0": "plain", "[h]:mm": "", '0.0" %"': "%",
+         "0.0;[Red]0.0": "plain", '[<1]0.0" mm";0.0" µm"': "mm below 1"}
+"""Number formats, and what they show; "" for what no column of the sheet can take."""
 CELL = re.compile(rb'<c r="([A-Z]+)(\d+)"([^>]*?)(?:/>|>(.*?)</c>)', re.DOTALL)
 RUNS = "xl/worksheets/sheet1.xml"
 PARTS = (RUNS, "xl/workbook.xml", "xl/styles.xml",
          "xl/_rels/workbook.xml.rels", "[Content_Types].xml", "xl/worksheets/sheet2.xml",
          "_rels/.rels")
-READ = (RUNS, "xl/styles.xml")
+READ = (RUNS, "xl/worksheets/sheet2.xml", "xl/styles.xml")
 """The parts that say what the runs are; a reader of general use fails on damage to the others."""
 
 
@@ -84,10 +84,10 @@ class Sheets:
         self.parts["xl/styles.xml"] = styles.replace(b"</cellXfs>", added + b"</cellXfs>")
         assert own in styles
 
-    def mended(self, data: bytes) -> bytes:
+    def mended(self, data: bytes, read: tuple[str, ...] = READ) -> bytes:
         """A workbook with every part as it was but those that say what the runs are."""
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            return _packed(self.parts | {n: archive.read(n) for n in READ
+            return _packed(self.parts | {n: archive.read(n) for n in read
                                          if n in archive.namelist()})
 
     # ---- CSV
@@ -193,7 +193,8 @@ class Sheets:
                             for heading, make in ENTRIES.items()}
         hostile = {}
         for _ in range(rng.choice([0, 1, 1, 2])):
-            row, heading = rng.randrange(9, 25), rng.choice([*ENTRIES, *ENTRIES, *self.letters])
+            row = rng.randrange(9, rng.choice([15, 15, 15, 25]))
+            heading = rng.choice([*[*ENTRIES] * 6, *self.letters])
             hostile[self.letters[heading], b"%d" % row], said = self._hostile_cell(rng)
             what.append(f"{heading} of row {row} is {said}")
 
@@ -220,15 +221,14 @@ class Sheets:
 
     def _hostile_cell(self, rng: random.Random) -> tuple[bytes, str]:
         text = rng.choice(HOSTILE)
-        number = rng.choice(["0.43", "35", "0", "-5", "1e300", "1e999", "1_0", "٣", "nan", "0x1",
-                             "-0", "1,5", "", "5e-324", "12345", "0.3333333333333333"])
+        number = rng.choice(["0.43", "35", "0.043", "12.5", "38.2", "2", "1.75", "0", "-5", "-0",
+                             "1e300", "1e999", "1_0", "٣", "nan", "0x1", "1,5", "", "5e-324",
+                             "12345", "0.3333333333333333"])
         style = rng.choice(list(self.styles))
         cell, said = rng.choice([
             (b"<c @@><v>%s</v></c>" % number.encode(), f"number {number}"),
-            (b'<c @@ s="%d"><v>%s</v></c>' % (style, number.encode()),
-             f"{number} as {self.styles[style]}"),
-            (b'<c @@ s="%d"><v>%s</v></c>' % (style, number.encode()),
-             f"{number} as {self.styles[style]}"),
+            *[(b'<c @@ s="%d"><v>%s</v></c>' % (style, number.encode()),
+               f"{number} as {self.styles[style]}")] * 8,
             (b'<c @@ t="inlineStr"><is><t>%s</t></is></c>' % _escaped(text).encode(), text[:20]),
             (b'<c @@ t="str"><f>A1</f><v>%s</v></c>' % _escaped(text).encode(), text[:20]),
             (b'<c @@ t="str"><f>A1</f><v></v></c>', "a formula with an empty text"),

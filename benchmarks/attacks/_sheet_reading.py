@@ -29,6 +29,7 @@ class Row:
 
     texts: dict[str, str]
     meanings: dict[str, list[float]] = field(default_factory=dict)
+    is_number_as_remark: bool = False
 
 
 def rows_of_text(data: bytes, mark: str) -> list[Row]:
@@ -55,9 +56,8 @@ def rows_of_text(data: bytes, mark: str) -> list[Row]:
     return []
 
 
-def rows_of_workbook(data: bytes, shown: dict[str, float]) -> list[Row]:
-    """The same of a workbook; `shown` has what a number is multiplied by to be what its format
-    shows in the column's unit, by number format."""
+def rows_of_workbook(data: bytes, shown: dict[str, str]) -> list[Row]:
+    """The same of a workbook; `shown` says what a number format shows."""
     book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
     for sheet in book.worksheets:
         sheet.reset_dimensions()  # what it says of its own extent may be wrong
@@ -71,14 +71,31 @@ def rows_of_workbook(data: bytes, shown: dict[str, float]) -> list[Row]:
             found = _row(names, ["" if c.value is None else str(c.value) for c in row], ".")
             for name, c in zip(names, row, strict=False):
                 if isinstance(c.value, (int, float)) and not isinstance(c.value, bool):
-                    found.meanings[_plain(name)] = [c.value * shown.get(c.number_format, 1.0)]
+                    heading = _plain(name)
+                    how = shown.get(c.number_format, "plain")
+                    found.is_number_as_remark |= heading == "remark"
+                    found.meanings[heading] = _as_shown(c.value, how, heading)
+                    found.texts[heading] = "<" * (how == "<") + str(c.value)
             out.append(found)
         return out
     return []
 
 
+def _as_shown(value: float, how: str, heading: str) -> list[float]:
+    """The number that a person sees in the unit of the heading; none if it is in another."""
+    unit = heading.rpartition("(")[2].rstrip(")") if "(" in heading else ""
+    if how == "100 %":
+        return [100 * value] if unit == "%" else []
+    if how == "mm below 1":
+        how = "µm" if value >= 1 else "mm"
+    return [value] if how in ("plain", "<", unit) else []
+
+
 def _row(names: list[str], cells: list[str], mark: str) -> Row:
-    texts = {_plain(n): c for n, c in zip(names, cells, strict=False) if _plain(n)}
+    texts: dict[str, str] = {}
+    for name, cell in zip(map(_plain, names), cells, strict=False):
+        if name and (cell.strip() or name not in texts):  # of two columns, the one in use
+            texts[name] = cell
     return Row(texts, {n: _meanings(c, mark) for n, c in texts.items()})
 
 
@@ -156,8 +173,9 @@ def contradictions(rows: list[Row], records: dict, planned: dict[int, dict[str, 
                 if row.texts.get(heading, "").strip().lower() not in BLANK
                 and not _among(planned[run][heading], row.meanings[heading], 0.51)]
         remark = row.texts.get("remark", "").replace("'", "")
-        if remark.strip() and remark not in (kept["remark"].replace("'", ""),
-                                             kept["remark"].replace("\r\n", "\n")):
+        said = kept["remark"].replace("'", "")
+        if remark.strip() and not row.is_number_as_remark and remark not in (
+                said, said.replace("\r\n", "\n")):
             out.append(f"run {run}: the remark {remark[:50]!r} is kept as {kept['remark'][:50]!r}")
     return out + [f"run {r}, attempt {a} stands in no row" for r, a in records.keys() - seen]
 

@@ -7,7 +7,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
-from benchmarks.attacks._sheet_files import SHOWN, Sheets
+from benchmarks.attacks._sheet_files import READ, SHOWN, Sheets
 from benchmarks.attacks._sheet_reading import (
     PLANNED,
     contradictions,
@@ -101,9 +101,11 @@ def _judged(answer: Answer, data: bytes, mark: str, planned: dict, sheets: Sheet
         if not value["refused"].rstrip().endswith((".", "?")):
             out.append(f"the refusal is no sentence: {value['refused'][:80]}")
         return out
-    try:
-        rows = (rows_of_text(data, mark) if mark else rows_of_workbook(
-            sheets.mended(data), {code: by for code, by in SHOWN.items() if by}))
-    except Exception as error:  # noqa: BLE001, a reader that is not ours, on files made to hurt
-        return [*out, f"taken, though the other reader fails on it: {error!r}"[:200]]
+    if mark:
+        rows = rows_of_text(data, mark)
+    else:
+        try:
+            rows = rows_of_workbook(sheets.mended(data), SHOWN)
+        except ValueError:  # it does not take the table of formats
+            rows = rows_of_workbook(sheets.mended(data, READ[:2]), SHOWN)
     return out + contradictions(rows, value["records"], planned)

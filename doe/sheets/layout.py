@@ -29,6 +29,7 @@ STATES = ("done", "void")
 TIME_FORMAT = "YYYY-MM-DD HH:MM"
 OVERSHOOT = 1.1
 """An achieved setting may pass the mixer's greatest by this much; more is a slip of the pen."""
+MOST_ATTEMPTS = 999
 _FINEST = 6
 
 
@@ -123,7 +124,8 @@ def columns(study: Study) -> list[Column]:
     brief, names = study.brief, plan.region.names
     steps = stages(study)
     out = [Column("run", "run", role="identity", kind="whole", least=1),
-           Column("attempt", "attempt", role="identity", kind="whole", least=1),
+           Column("attempt", "attempt", role="identity", kind="whole", least=1,
+                  greatest=MOST_ATTEMPTS),
            Column("block", "block", role="identity", kind="whole")]
     if "whole_plot" in plan.runs:
         out.append(Column("whole_plot", "group", role="identity", kind="whole"))
