@@ -372,7 +372,7 @@ def test_any_json_is_taken_or_refused(tmp_path_factory, content):
 @pytest.mark.parametrize("make", [lambda p: p.mkdir(), lambda p: None], ids=["folder", "nothing"])
 def test_a_folder_or_nothing_is_refused(make, tmp_path):
     make(tmp_path / "a.ipynb")
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match=r"this is a folder|cannot be read"):
         export_notebook(tmp_path / "a.ipynb")
 
 

@@ -16,7 +16,7 @@ from jinja2 import Environment
 from markupsafe import Markup
 
 from doe.errors import InputError
-from doe.files import check_place, keep_file
+from doe.files import check_place, file_there, keep_file
 from doe.pages import content_policy
 from doe.report.sanitise import plain_styles, sanitise, shows_something
 
@@ -74,6 +74,7 @@ def export_notebook(path: str | Path, target: str | Path | None = None, *,
         else, cannot be written or does not end in ``.html``.
     """
     path = Path(path)
+    file_there("notebook", path)
     target = Path(target) if target is not None else path.with_suffix(".html")
     if target.suffix.lower() not in (".html", ".htm"):
         raise InputError(f"{WHAT}, file name", target.name, "it is written as HTML",

@@ -78,6 +78,8 @@ def read_grid(path: str | Path) -> Grid:
 
 def _grid(path: Path) -> Grid:
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise OSError("this is a device or a pipe, and no file")  # which may never end
         size = path.stat().st_size
         if size > LARGEST_FILE:
             raise _too_large(size, LARGEST_FILE)
