@@ -33,14 +33,14 @@ def drawings(f) -> dict[str, Callable[[object], go.Figure]]:
         found = {"Effects in order of size": charts.ordered_effects,
                  "Main effects": charts.main_effects, "Interactions": charts.interactions}
     else:
-        found = {"Predictions": lambda fit: charts.predictions_by_factor([fit])}
+        found = {"Leeway": lambda fit: charts.leeway([fit])}
     found |= {"Residuals": charts.residual_panel,
               "Residuals along factors": charts.residuals_by_factor}
     effects = [t for t in f.terms if t.powers]
     if not any(len(t.names) > 1 for t in effects):
         found.pop("Interactions", None)
     if not effects:
-        found = {k: v for k, v in found.items() if k.startswith(("Residuals", "Predictions"))}
+        found = {k: v for k, v in found.items() if k.startswith(("Residuals", "Leeway"))}
     return found
 
 

@@ -29,12 +29,12 @@ VOIDS = Response("voids", unit="mL/mL", upper=1e-3, scale="log", label="bubble f
 LUMPS = Response("lumps", kind="count", label="number of lumps")
 HEAT = Response("heat", unit="°C", upper=38, label="temperature rise")
 CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions", "residual_panel",
-          "contour", "contour_log", "surface", "predictions_by_factor", "conformance",
+          "contour", "contour_log", "surface", "leeway", "curve", "conformance",
           "operating_window", "plan_map", "column_correlation", "precision_map",
           "detectable_effects", "detectable_ratio", "run_progress", "compared_power",
           "region_fractions", "residuals_by_factor", "set_up_strip")
 NASTY_CHARTS = ("half_normal", "ordered_effects", "main_effects", "interactions",
-                "residual_panel", "contour", "surface", "predictions_by_factor", "conformance",
+                "residual_panel", "contour", "surface", "leeway", "curve", "conformance",
                 "operating_window", "run_progress", "compared_power", "region_fractions",
                 "residuals_by_factor", "set_up_strip")
 NASTY = "<b>a</b> & <script>x</script> %{y} $z$"
@@ -154,7 +154,8 @@ def every_chart() -> dict[str, go.Figure]:
         "contour": charts.contour(quadratic, "revolution", "rotation_ratio"),
         "contour_log": charts.contour(surface_fit(VOIDS), "revolution", "rotation_ratio"),
         "surface": charts.surface(quadratic, "revolution", "rotation_ratio"),
-        "predictions_by_factor": charts.predictions_by_factor(fits, recipe.settings),
+        "leeway": charts.leeway(fits, recipe.settings),
+        "curve": charts.curve(quadratic, "revolution", recipe.settings),
         "conformance": charts.conformance(recipe, fits),
         "operating_window": charts.operating_window(window, fits, setting=recipe.settings),
         "plan_map": charts.plan_map(plan),
@@ -187,7 +188,8 @@ def nasty_charts() -> dict[str, go.Figure]:
         "main_effects": charts.main_effects(f), "interactions": charts.interactions(f),
         "residual_panel": charts.residual_panel(f), "contour": charts.contour(f, "a", "b"),
         "surface": charts.surface(f, "a", "b"),
-        "predictions_by_factor": charts.predictions_by_factor([f]),
+        "leeway": charts.leeway([f]),
+        "curve": charts.curve(f, "cup"),
         "conformance": charts.conformance(recipe, [f]),
         "operating_window": charts.operating_window(window, [f], setting=recipe.settings),
         "run_progress": charts.run_progress(f.data, f.response, total=20),

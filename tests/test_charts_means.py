@@ -1,4 +1,4 @@
-"""Main effects, interactions, sections and conformance: lines are the model, marks the runs."""
+"""Main effects and interactions: lines are the model, marks the runs."""
 
 import chart_cases as cases
 import numpy as np
@@ -6,7 +6,6 @@ import pandas as pd
 import pytest
 
 from doe import charts
-from doe.decision import best_setting
 from doe.errors import InputError
 
 
@@ -128,69 +127,3 @@ def test_small_multiples_share_the_response_axis_and_carry_units():
     assert figure.layout.yaxis2.matches == "y"
     assert [figure.layout[a].title.text for a in ("xaxis", "xaxis2", "xaxis3")] == [
         "revolution (rpm)", "rotation ratio", "time (s)"]
-
-
-# ---- sections through a setting ------------------------------------------------------------
-
-HERE = {"revolution": 1300.0, "rotation_ratio": 0.6, "time": 240.0}
-
-
-def test_sections_are_predictions_along_each_factor():
-    fits = list(cases.all_fits())
-    figure = charts.predictions_by_factor(fits, HERE)
-    drawn = [t for t in figure.data if t.mode == "lines" and t.fill is None]
-    assert len(drawn) == 9
-    for i, line in enumerate(drawn):
-        fit, factor = fits[i // 3], fits[0].region.factors[i % 3]
-        table = pd.DataFrame([HERE] * len(line.x)).assign(**{factor.name: line.x})
-        y = np.asarray(line.y, float)
-        allowed = fit.region.contains(table)
-        np.testing.assert_array_equal(np.isfinite(y), allowed)
-        np.testing.assert_allclose(y[allowed], fit.predict(table)["mean"].to_numpy()[allowed])
-
-
-def test_sections_mark_the_setting_and_say_what_is_predicted():
-    fits = list(cases.all_fits())
-    figure = charts.predictions_by_factor(fits, HERE)
-    marks = [t for t in figure.data if t.mode == "markers"]
-    at = [f.predict(pd.DataFrame([HERE]))["mean"].iloc[0] for f in fits]
-    np.testing.assert_allclose([t.y[0] for t in marks], np.repeat(at, 3))
-    said = " ".join(a.text for a in figure.layout.annotations)
-    assert f"<b>{at[0]:.1f}\u00a0µm</b>" in said
-    assert "<b>1300\u00a0rpm</b>" in said
-
-
-@pytest.mark.parametrize(("setting", "said"), [
-    (HERE, "All 3 predictions meet their limits here"),
-    ({"revolution": 600, "rotation_ratio": 0.2}, "Largest agglomerate and bubble fraction miss"),
-    ({"revolution": 1600, "rotation_ratio": 0.8}, "This setting cannot be run")])
-def test_section_title_is_the_verdict(setting, said):
-    figure = charts.predictions_by_factor(list(cases.all_fits()), setting)
-    assert cases.plain_title(figure).startswith(said)
-
-
-def test_both_are_said_of_two():
-    figure = charts.predictions_by_factor(list(cases.all_fits())[:2], HERE)
-    assert cases.plain_title(figure) == "Both predictions meet their limits here"
-
-
-def test_sections_need_one_region():
-    with pytest.raises(InputError, match="region differs"):
-        charts.predictions_by_factor([cases.surface_fit(), cases.screening_fit()])
-    with pytest.raises(InputError, match="there are none"):
-        charts.predictions_by_factor([])
-
-
-def test_conformance_draws_the_recipes_own_numbers():
-    fits = list(cases.all_fits())
-    recipe = best_setting(fits)
-    figure = charts.conformance(recipe, fits)
-    drawn = [tuple(t.x) for t in figure.data]
-    for i, row in enumerate(recipe.table.itertuples()):
-        assert drawn[3 * i] == (row.low, row.high)
-        assert drawn[3 * i + 1] == (row.mean_low, row.mean_high)
-        assert drawn[3 * i + 2] == (row.predicted,)
-    limits = sorted(s.x0 for s in figure.layout.shapes if s.type == "line")
-    assert limits == [1e-3, 30, 38]
-    shaded = [s for s in figure.layout.shapes if s.type == "rect"]
-    assert all(s.x1 > s.x0 for s in shaded)  # upper limits: beyond is to the right

@@ -129,7 +129,8 @@ def test_no_walls_of_digits(scale):
     fit = cases.screening_fit(response, scale=scale)
     figures = [charts.half_normal(fit), charts.ordered_effects(fit), charts.main_effects(fit),
                charts.interactions(fit), charts.contour(fit, "revolution", "time"),
-               charts.predictions_by_factor([fit]), charts.run_progress(fit.data, response)]
+               charts.leeway([fit]), charts.curve(fit, "time"),
+               charts.run_progress(fit.data, response)]
     for figure in figures:
         plain = figure.to_plotly_json()
         shown = cases.texts(plain["layout"]) + [t for d in plain["data"] for t in cases.texts(

@@ -652,7 +652,21 @@ class TestChoosing:
 
     def test_no_option_is_none(self, panel):
         assert all(isinstance(v, str) and v for _, v in panel.map.options)
-        assert panel.map.label == "All responses against each factor"
+        assert panel.map.label == "Leeway of all responses"
+
+    def test_a_curve_is_over_the_factor_on_the_horizontal_axis(self, panel):
+        panel.map.value = "Curve voids"
+        assert panel.y.disabled
+        assert not panel.x.disabled
+        panel.x.value = "time"
+        assert panel.map.value == "Curve voids"
+        label, key = panel.map.label, panel.map.value
+        assert key == "Curve voids"
+        assert label.startswith("Curve of ")
+        assert label.endswith(" over " + panel.region["time"].label)
+        assert panel.figure.layout.xaxis.title.text == panel.region["time"].title
+        at = next(t for t in panel.figure.data if t.name == "present setting")
+        assert at.x[0] == panel.settings["time"].iloc[0]
 
     def test_map_and_surface_mark_the_setting(self, panel):
         for key in ("Map voids", "Surface voids"):

@@ -11,14 +11,30 @@ import plotly.graph_objects as go
 
 from doe.charts.plane import Plane
 from doe.charts.scales import number, quantity
-from doe.charts.text import BREAK, bold, escape, text_width
-from doe.charts.theme import GREY, INK, SMALL, WIDTH
+from doe.charts.text import BREAK, bold, escape, lines, text_width
+from doe.charts.theme import GREY, INK, PALE, SHADE, SMALL, WIDTH
 from doe.responses import Response
+from doe.wording import capitalise
 
-__all__ = ["Limit", "excluded_area", "legend_height", "legend_mark",
-           "limit_lines", "run_marks", "run_texts"]
+__all__ = ["HIGH", "LOW", "STRIP_MARKS", "Limit", "excluded_area", "interval_marks",
+           "legend_height", "legend_mark", "limit_lines", "outside", "run_marks",
+           "run_texts", "strip_heading"]
 
 _ROW = 21  # px a legend row takes at its font size
+
+# Towards a factor's low, and its high: apart by width and by lightness.
+LOW = {"color": PALE, "width": 3}
+HIGH = {"color": INK, "width": 7}
+
+_PLAIN = {"width": 0, "color": INK}
+STRIP_MARKS = {
+    "end": {"symbol": "circle", "size": 4, "color": INK, "line": _PLAIN},
+    "cut": {"symbol": "line-ns", "size": 8, "color": INK, "line": {"width": 3, "color": INK}},
+    "crossing": {"symbol": "circle", "size": 8, "color": "white",
+                 "line": {"width": 1.5, "color": INK}},
+    "turn": {"symbol": "line-ns", "size": 6, "color": INK, "line": {"width": 1.5, "color": INK}},
+    "level": {"symbol": "diamond", "size": 8, "color": INK, "line": _PLAIN},
+}
 
 
 class Limit(NamedTuple):
@@ -36,6 +52,61 @@ def limit_lines(response: Response) -> list[Limit]:
         if value is not None:
             out.append(Limit(value, f"{side} limit {number(value)} {response.unit}".strip(), dash))
     return out
+
+
+def outside(response: Response, axis: dict, **place) -> list[dict]:
+    """Shapes that shade, along an axis from `value_axis`, what is outside the limits, and draw
+    the limits that are in sight.
+
+    Parameters
+    ----------
+    place
+        ``xref`` and ``yref`` of the shapes, the second a panel's domain.
+    """
+    edges = [10.0**v for v in axis["range"]] if axis["type"] == "log" else axis["range"]
+    out: list[dict] = []
+    for limit, far in ((response.lower, edges[0]), (response.upper, edges[1])):
+        if limit is None:
+            continue
+        near = min(max(limit, edges[0]), edges[1])
+        across = {"y0": 0, "y1": 1, "layer": "below", **place}
+        if near != far:
+            out.append({"type": "rect", "x0": near, "x1": far, "fillcolor": SHADE,
+                        "line": {"width": 0}, **across})
+        if near == limit:
+            out.append({"type": "line", "x0": limit, "x1": limit,
+                        "line": {"color": GREY, "width": 1.5}, **across})
+    return out
+
+
+def interval_marks(at: pd.Series, y: float, hover: str) -> list[go.Scatter]:
+    """A prediction as a dot on the interval of its mean, thick, and that of one new run, thin.
+
+    Parameters
+    ----------
+    at : Series
+        ``mean, mean_low, mean_high, low, high``; an interval that is not known is not drawn.
+    """
+    out = []
+    for name, low, high, width in (("one new run", at["low"], at["high"], 1.5),
+                                   ("mean", at["mean_low"], at["mean_high"], 6)):
+        if np.isfinite([low, high]).all():
+            out.append(go.Scatter(x=[low, high], y=[y, y], mode="lines", hoverinfo="skip",
+                                  line={"color": INK, "width": width}, name=name))
+    out.append(go.Scatter(x=[at["mean"]], y=[y], mode="markers", name="prediction",
+                          marker={"symbol": "circle", "size": 12, "color": INK,
+                                  "line": {"color": "white", "width": 1.5}},
+                          text=[hover], hovertemplate="%{text}<extra></extra>"))
+    return out
+
+
+def strip_heading(response: Response, room: float) -> str:
+    """The response in bold and what is wanted of it, on one line of `room` px."""
+    size = SMALL + 1
+    wanted = "" if response.specification == "no limits" else response.specification
+    rest = text_width(wanted, size) + 24 if wanted else 0
+    name = lines(capitalise(response.title), max(room - rest, 0.6 * room) / 1.08, size, most=1)[0]
+    return f"<b>{name}</b>" + (f"\u2002·\u2002{escape(wanted)}" if wanted else "")
 
 
 def legend_mark(figure: go.Figure, name: str, **style) -> None:

@@ -21,13 +21,14 @@ import plotly.graph_objects as go
 from doe.charts.text import BREAK, lines
 
 __all__ = [
-    "BLUE", "COLOUR_SCALE", "FAINT", "FONT_SIZE", "GREY", "INK", "RED", "SERIES", "SMALL",
-    "TEMPLATE", "WIDE", "WIDTH", "YELLOW", "Series", "dress", "heading", "panel_note", "ruler",
-    "tint",
+    "BLUE", "COLOUR_SCALE", "FAINT", "FONT_SIZE", "GREY", "INK", "PALE", "RED", "SERIES", "SHADE",
+    "SMALL", "TEMPLATE", "WIDE", "WIDTH", "YELLOW", "Series", "dress", "heading",
+    "panel_note", "ruler", "tint",
 ]
 
 BLUE, RED, YELLOW = "#004488", "#BB5566", "#DDAA33"
 INK, GREY, FAINT = "#1A1A1A", "#6E6E6E", "#E4E4E4"
+PALE, SHADE = "#7F7F7F", "#E4E4E4"  # the palest stroke, and what is outside the limits
 
 COLOUR_SCALE = tuple(
     (i / 8, colour) for i, colour in enumerate((

@@ -10,7 +10,7 @@ import pandas as pd
 
 from doe.analysis import Fit
 from doe.brief import Brief
-from doe.charts import contour, predictions_by_factor, surface
+from doe.charts import contour, curve, leeway, surface
 from doe.conclude import recommend
 from doe.decision import Recipe
 from doe.evidence import choice_sentences
@@ -24,7 +24,7 @@ __all__ = ["ChoosingPanel"]
 PREDICTIONS = {"response": "response", "mean": "predicted", "mean_low": "mean from",
                "mean_high": "to", "low": "one new run from", "high": "to", "wanted": "wanted",
                "met": "met"}
-ALONG_FACTORS = "along factors"
+LEEWAY = "leeway"
 MAPS = {"Map": contour, "Surface": surface}
 MOST_STOPS = 301
 
@@ -64,14 +64,12 @@ class ChoosingPanel(Panel):
         # Options are plain names: a value of None or a function shows as an empty drop-down.
         self.maps = {f"{word} {f.response.name}": (draw, f) for f in self.fits
                      for word, draw in MAPS.items()} if len(numeric) > 1 else {}
-        self.map = widgets.Dropdown(
-            options=[("All responses against each factor", ALONG_FACTORS),
-                     *((f"{key.split()[0]} of {f.response.label}", key)
-                       for key, (_, f) in self.maps.items())], layout=full)
+        self.curves = {f"Curve {f.response.name}": f for f in self.fits} if numeric else {}
         self.x = widgets.Dropdown(options=numeric, layout=full)
         self.y = widgets.Dropdown(options=numeric, layout=full)
         if len(numeric) > 1:
             self.y.index = 1
+        self.map = widgets.Dropdown(options=self._charts(), layout=full)
         self.find = widgets.Button(description="Find the best setting", button_style="primary",
                                    layout=full)
         self.arrange([*(labelled(f.title, self.sliders[f.name]) for f in self.region.factors),
@@ -84,6 +82,15 @@ class ChoosingPanel(Panel):
         self.on_change(self.y, lambda change: self._axis_changed(change, self.x))
         self.on_click(self.find, self.find_best)
         self.update()
+
+    def _charts(self) -> list[tuple[str, str]]:
+        """What the drop-down offers; a curve is over the factor on the horizontal axis."""
+        along = self.region[self.x.value].label if self.curves else ""
+        return [("Leeway of all responses", LEEWAY),
+                *((f"{key.split()[0]} of {f.response.label}", key)
+                  for key, (_, f) in self.maps.items()),
+                *((f"Curve of {f.response.label} over {along}", key)
+                  for key, f in self.curves.items())]
 
     @property
     def settings(self) -> pd.DataFrame:
@@ -122,9 +129,13 @@ class ChoosingPanel(Panel):
             self.say(" ".join(choice_sentences(self.recipe, self.brief, self.unfitted)))
         else:
             self.status.value = ""
-        self.x.disabled = self.y.disabled = self.map.value == ALONG_FACTORS
-        if self.map.value == ALONG_FACTORS:
-            self.draw(predictions_by_factor(self.fits, dict(row)))
+        self.x.disabled = self.map.value == LEEWAY
+        self.y.disabled = self.map.value not in self.maps
+        if self.map.value == LEEWAY:
+            self.draw(leeway(self.fits, dict(row)))
+            return
+        if self.map.value in self.curves:
+            self.draw(curve(self.curves[self.map.value], self.x.value, dict(row)))
             return
         draw, fit = self.maps[self.map.value]
         axes = (self.x.value, self.y.value)
@@ -207,9 +218,12 @@ class ChoosingPanel(Panel):
 
     def _axis_changed(self, change, other: widgets.Dropdown) -> None:
         """Two axes of one factor show no plane: the other axis takes the factor given up."""
-        if other.value == change.new:
-            with self.quietly():
+        with self.quietly():
+            if other.value == change.new:
                 other.value = change.old
+            chosen = self.map.value
+            self.map.options = self._charts()
+            self.map.value = chosen
         self.update()
 
 

@@ -253,7 +253,7 @@ def choice(found: Findings) -> list[dict]:
     settings = {k: v for k, v in recipe.settings.items() if k in study.plan.region.names}
     first, *others = choice_sentences(found.recipe, found.study.brief, found.unfitted)
     parts = [lead(first), _recipe_table(recipe), *listed(others),
-             drawn(charts.predictions_by_factor(list(fits.values()), settings))]
+             drawn(charts.leeway(list(fits.values()), settings))]
     numeric = [f.name for f in study.plan.region.numeric]
     if len(numeric) >= 2:
         for f in (f for f in fits.values() if isinstance(f, (Fit, MixedFit))):
