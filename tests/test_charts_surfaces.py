@@ -200,8 +200,9 @@ def test_the_chosen_setting_is_ringed_and_named(revolution):
     assert charts.contour(fit, "revolution", "rotation_ratio").layout.annotations == ()
 
     figure = charts.surface(fit, "revolution", "rotation_ratio", {"time": 200}, setting=place)
-    ring, words = cases.trace(figure, "chosen setting"), figure.layout.scene.annotations[0]
-    assert ring.z[0] == words.z == fit.predict(pd.DataFrame([place | {"time": 200}]))["mean"][0]
+    ring, words = figure.layout.scene.annotations
+    assert ring.text == "<b>◯</b>"
+    assert ring.z == words.z == fit.predict(pd.DataFrame([place | {"time": 200}]))["mean"][0]
     assert (words.x, words.y, words.text) == (revolution, 0.5, "chosen setting")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html import unescape
 from threading import Event, Thread
 
@@ -13,9 +14,10 @@ import pytest
 from doe.errors import InputError
 from doe.panels import AnalysingPanel, ChoosingPanel, PlanningPanel, RunningPanel
 from doe.panels.base import Panel, reports_errors
-from doe.planning import advise, compare, make_plan
+from doe.planning import advise, compare, make_plan, ratio_power
 from doe.planning.changes import set_ups
 from doe.practice import demo_brief, open_practice, perform_due
+from doe.responses import Response
 from doe.store import StudyFile, open_study
 from doe.terms import Term
 
@@ -189,7 +191,7 @@ class TestPlanning:
         panel.aim.value = "find the few factors that matter"
         brief = briefed.read().brief
         advice = advise(brief.region, aim="screen", runs=14, mixer=brief.mixer,
-                        sd=panel.sd.value, seed=panel.seed.value)
+                        sd=panel.assumed.sd, seed=panel.seed.value)
         assert len(panel.family.options) == len(advice.plans)
         for place, plan in enumerate(advice.plans):
             panel.family.index = place
@@ -211,11 +213,12 @@ class TestPlanning:
     def test_plans_are_compared_side_by_side(self, briefed):
         panel = PlanningPanel(briefed)
         panel.show.value = "Side by side"
-        assert "nothing to compare yet" in panel.status.value
+        assert "nothing to compare yet" in panel.words.value
+        assert not panel.figure.data
         first = panel.plan
         panel.add_beside()
         choose_plan(panel, "full factorial")
-        found = compare({"a": first, "b": panel.plan}, sd=panel.sd.value, against=())
+        found = compare({"a": first, "b": panel.plan}, sd=panel.assumed.sd, against=())
         assert found.table.loc["b", "runs"] == len(panel.plan)
         assert f"n = {len(first)}<" in panel.details.value
         assert f"n = {len(panel.plan)}<" in panel.details.value
@@ -242,6 +245,157 @@ class TestPlanning:
         panel.seed.value = 77
         panel.save()
         assert briefed.read().plan.seed == 77
+
+
+    def test_what_a_colleague_changed_is_not_put_back(self, briefed):
+        mine, theirs = PlanningPanel(briefed), PlanningPanel(briefed)
+        theirs.author.value = "A. Mori"
+        theirs.rows["time"].ends[1].value = 150.0
+        theirs.save()
+        choose_plan(mine, "full factorial")
+        mine.rows["revolution"].ends[1].value = 1300.0
+        mine.save()
+        assert "Not done" in mine.status.value
+        for part in ("A. Mori", "time", "Load the study as it now stands"):
+            assert part in unescape(mine.status.value)
+        assert mine.renew.layout.display is None
+        study = briefed.read()
+        assert study.brief.region["time"].high == 150.0
+        assert study.plan == theirs.plan
+
+        mine.load()
+        assert mine.rows["time"].ends[1].value == 150.0  # theirs
+        assert mine.rows["revolution"].ends[1].value == 1300.0  # mine, and nobody else's
+        assert mine.renew.layout.display == "none"
+        mine.save()
+        study = briefed.read()
+        assert study.plan == mine.plan
+        assert [study.brief.region[n].high for n in ("revolution", "time")] == [1300.0, 150.0]
+
+    def test_a_limit_tightened_on_a_response_stands(self, briefed):
+        panel = PlanningPanel(briefed)
+        brief = briefed.read().brief
+        tighter = [r if r.name != "voids" else replace(r, upper=0.9 * r.upper)
+                   for r in brief.responses]
+        briefed.set_brief(brief.replace(responses=tighter), author="A. Mori")
+        panel.rows["time"].ends[1].value = 150.0
+        panel.save()
+        assert "Not done" in panel.status.value
+        panel.load()
+        panel.save()
+        brief = briefed.read().brief
+        assert brief.response("voids") == next(r for r in tighter if r.name == "voids")
+        assert brief.region["time"].high == 150.0
+
+    def test_plans_are_kept_one_after_the_other(self, briefed):
+        panel = PlanningPanel(briefed)
+        panel.rows["pressure"].use.value = False
+        panel.save()
+        choose_plan(panel, "full factorial")
+        panel.save()
+        assert briefed.read().plan == panel.plan
+        panel.rows["pressure"].use.value = True  # what was held can be varied again
+        panel.save()
+        study = briefed.read()
+        assert study.plan == panel.plan
+        assert "pressure" in study.brief.region.names
+        assert not study.brief.held
+
+    def test_once_runs_are_recorded_a_reason_is_asked_for(self, planned):
+        panel = PlanningPanel(planned)
+        planned.record(planned.read().pending[0], {"voids": 0.4})
+        panel.save()
+        assert "Not done" in panel.status.value
+        assert panel.why.layout.display is None
+
+    def test_a_panel_whose_words_failed_refuses_to_keep(self, briefed, monkeypatch):
+        panel = PlanningPanel(briefed)
+        with monkeypatch.context() as broken:
+            broken.setattr("doe.panels.planning.effort", lambda *_: 1 / 0)
+            with pytest.raises(ZeroDivisionError):
+                choose_plan(panel, "full factorial")
+        assert "ZeroDivisionError" in panel.status.value
+        panel.save()
+        assert "Not done" in panel.status.value
+        assert briefed.read().plan is None
+        panel.look()
+        panel.save()
+        assert briefed.read().plan == panel.plan
+
+    def test_choices_that_make_no_plan_leave_no_chart(self, briefed):
+        panel = PlanningPanel(briefed)
+        panel.rows["time"].ends[0].value = 900.0
+        assert not panel.figure.data
+        panel.save()
+        assert briefed.read().plan is None
+
+
+@pytest.fixture
+def kinds(briefed):
+    """A panel on a study whose responses are of every kind."""
+    brief = briefed.read().brief
+    briefed.set_brief(brief.replace(responses=[
+        Response("voids", unit="%", scale="log", assumed_sd=0.05),
+        Response("gloss"), Response("lumps", kind="count"),
+        Response("passed", kind="proportion", trials=40),
+        Response("grade", kind="ordinal", grades=("poor", "fair", "good")),
+        Response("trace", kind="censored", detection_limit=0.1, assumed_sd=0.3)]))
+    return PlanningPanel(briefed)
+
+
+class TestPowerByKind:
+    def show(self, panel, name, **fields):
+        panel.response.value = name
+        for field, text in fields.items():
+            panel.assumed.fields[field].value = text
+        return unescape(panel.words.value), panel.figure
+
+    def test_a_response_without_a_standard_deviation_inherits_none(self, kinds):
+        words, figure = self.show(kinds, "gloss")
+        assert kinds.assumed.sd is None
+        assert "standard deviations" in words
+        assert "standard deviations of a run" in figure.layout.xaxis.title.text.replace("<br>", " ")
+        words, _ = self.show(kinds, "gloss", sd="1,5")
+        assert kinds.assumed.sd == 1.5
+        assert "assumed standard deviation of 1.5" in words
+        self.show(kinds, "voids")
+        assert kinds.assumed.sd == 0.05
+        self.show(kinds, "gloss")
+        assert kinds.assumed.sd == 1.5  # what was entered for it
+
+    def test_counts_get_the_power_of_counts(self, kinds):
+        words, figure = self.show(kinds, "lumps")
+        assert "needs the mean expected at the centre" in words
+        assert "power (two-sided" not in words  # of the normal theory
+        assert not figure.data
+        words, figure = self.show(kinds, "lumps", baseline="8")
+        expected = ratio_power(kinds.plan, "count", baseline=8, seed=kinds.seed.value)
+        assert expected.sentences[0] in words
+        assert "Poisson" in words
+        np.testing.assert_allclose(figure.data[0].y, 100 * expected.table["power"])
+
+    def test_shares_get_the_power_of_shares(self, kinds):
+        words, _ = self.show(kinds, "passed", baseline="0.2")
+        expected = ratio_power(kinds.plan, "proportion", baseline=0.2, trials=40,
+                               seed=kinds.seed.value)
+        assert expected.sentences[0] in words
+
+    def test_grades_are_said_to_have_none_here(self, kinds):
+        words, figure = self.show(kinds, "grade")
+        assert "Power for grades such as grade is not computed here" in words
+        assert "simulated_power" in words
+        assert "power (two-sided" not in words
+        assert not figure.data
+
+    def test_cut_off_readings_say_what_is_neglected(self, kinds):
+        words, figure = self.show(kinds, "trace")
+        assert "as if no reading were cut off" in words
+        assert figure.data
+
+    def test_a_field_that_holds_no_number_is_named(self, kinds):
+        self.show(kinds, "lumps", baseline="many")
+        assert "Not done: the mean expected at the centre = 'many'" in unescape(
+            kinds.status.value)
 
 
 class TestRunning:
@@ -598,6 +752,16 @@ class TestAnalysing:
         panel.choose([Term("time", "revolution")])
         assert "Interactions" in panel.chart.options
 
+    def test_terms_that_cannot_be_fitted_are_not_left_ticked(self, run_study, monkeypatch):
+        panel = AnalysingPanel(run_study)
+
+        def refused(*_):
+            raise InputError("terms", "rotation ratio", "there are too few runs", "Take fewer")
+        monkeypatch.setattr("doe.panels.analysing.fit_response", refused)
+        panel.terms[Term("rotation_ratio")].value = True
+        assert "too few runs" in panel.status.value
+        assert not panel.terms[Term("rotation_ratio")].value  # what is ticked is what was fitted
+
 
 class TestChoosing:
     @pytest.fixture
@@ -671,9 +835,11 @@ class TestChoosing:
     def test_map_and_surface_mark_the_setting(self, panel):
         for key in ("Map voids", "Surface voids"):
             panel.map.value = key
-            ring = next(t for t in panel.figure.data if t.name == "chosen setting")
+            layout = panel.figure.layout
+            words = (layout.annotations or layout.scene.annotations)[-1]
             row = panel.settings.iloc[0]
-            assert (ring.x[0], ring.y[0]) == (row["revolution"], row["rotation_ratio"])
+            assert words.text == "chosen setting"
+            assert (words.x, words.y) == (row["revolution"], row["rotation_ratio"])
 
     def test_an_axis_taken_from_the_other_is_swapped(self, panel):
         panel.map.value = "Map voids"

@@ -113,7 +113,7 @@ def surface(fit, x: str, y: str, fixed: Mapping | None = None, *, setting: Mappi
                 hoverinfo="name", contours={"x": {"highlight": False}, "y": {"highlight": False},
                                             "z": {"highlight": False}}))
     left_out = _stems(figure, fit, plane)
-    words = [] if setting is None else _mark_on_surface(figure, fit, plane, setting)
+    words = [] if setting is None else _mark_on_surface(fit, plane, setting)
     if left_out:
         subtitle = f"{subtitle} {wording.count(left_out, 'run')} at other settings not drawn."
     figure.update_layout(scene={
@@ -154,16 +154,16 @@ def _stems(figure: go.Figure, fit, plane: Plane) -> int:
     return len(fit.data) - len(data)
 
 
-def _mark_on_surface(figure: go.Figure, fit, plane: Plane, setting: Mapping) -> list[dict]:
-    """Ring the prediction at a setting; returns the words beside it."""
+def _mark_on_surface(fit, plane: Plane, setting: Mapping) -> list[dict]:
+    """A ring round the prediction at a setting and the words beside it, for the scene."""
     x, y = (float(setting[f.name]) for f in (plane.x, plane.y))
     z = float(fit.predict(plane.settings(np.array([x]), np.array([y])))["mean"].iloc[0])
-    figure.add_trace(go.Scatter3d(
-        x=[x], y=[y], z=[z], mode="markers", name=CHOSEN, showlegend=False, hoverinfo="skip",
-        marker={"symbol": "circle-open", "size": 9, "color": INK, "line": {"width": 4}}))
-    return [{"x": x, "y": y, "z": z, "text": CHOSEN, "showarrow": False, "xshift": 14,
-             "xanchor": "left", "bgcolor": "rgba(255,255,255,0.9)", "borderpad": 2,
-             "font": {"size": SMALL + 1, "color": INK}}]
+    # Both are words of the scene, as a mark in it would vanish behind the surface.
+    common = {"x": x, "y": y, "z": z, "showarrow": False}
+    return [common | {"text": "<b>◯</b>", "font": {"size": 18, "color": INK}},
+            common | {"text": CHOSEN, "xshift": 16, "xanchor": "left", "borderpad": 2,
+                      "bgcolor": "rgba(255,255,255,0.9)",
+                      "font": {"size": SMALL + 1, "color": INK}}]
 
 
 def _beyond_the_runs(figure: go.Figure, plane: Plane, table) -> str:

@@ -14,6 +14,7 @@ from doe.terms import Term, standard_terms, with_parents
 
 __all__ = ["AnalysingPanel"]
 
+
 class AnalysingPanel(Panel):
     """Fit models to a study's responses.
 
@@ -50,11 +51,9 @@ class AnalysingPanel(Panel):
                          "brings its factors along)</span>"),
             widgets.VBox(list(self.terms.values()), layout=widgets.Layout(grid_gap="0")),
         ])
-        self._quiet = False
-        self.response.observe(lambda _: self.show_fit(), "value")
-        self.chart.observe(lambda _: None if self._quiet else self.show_chart(), "value")
-        for box in self.terms.values():
-            box.observe(self._terms_changed, "value")
+        self.on_change(self.response, lambda _: self.show_fit())
+        self.on_change(self.chart, lambda _: self.show_chart())
+        self.on_change(self.terms.values(), self._terms_changed)
         self.show_fit()
 
     @property
@@ -65,26 +64,27 @@ class AnalysingPanel(Panel):
     @reports_errors
     def choose(self, terms: list[Term]) -> None:
         """Fit the response now shown with these terms and all their parents."""
-        self.fits[self.response.value] = fit_response(self.study, self.fit.response,
-                                                      (Term(), *with_parents(terms)))
+        try:
+            self.fits[self.response.value] = fit_response(self.study, self.fit.response,
+                                                          (Term(), *with_parents(terms)))
+        except InputError:
+            self._tick()  # what is ticked is what was fitted
+            raise
         self.status.value = ""
         self.show_fit()
 
+    @reports_errors
     def show_fit(self) -> None:
         """Show the fit of the response now chosen."""
         now = self.fit
-        self._quiet = True
-        for term, box in self.terms.items():
-            box.value = term in now.terms
-        self._quiet = False
+        self._tick()
+        with self.quietly():
+            before, names = self.chart.value, list(drawings(now))
+            self.chart.options = names
+            self.chart.value = before if before in names else names[0]
         self.tell([now.sentence, *further(now), *self.fits.unfitted.values()])
         self.details.value = "".join(t._repr_html_() for t in (effects_table(now),
                                                                tests_table(now)))
-        self._quiet = True
-        before, names = self.chart.value, list(drawings(now))
-        self.chart.options = names
-        self.chart.value = before if before in names else names[0]
-        self._quiet = False
         self.show_chart()
 
     @reports_errors
@@ -92,9 +92,12 @@ class AnalysingPanel(Panel):
         """Draw the chart now chosen."""
         self.draw(drawings(self.fit)[self.chart.value](self.fit))
 
+    def _tick(self) -> None:
+        with self.quietly():
+            for term, box in self.terms.items():
+                box.value = term in self.fit.terms
+
     def _terms_changed(self, change) -> None:
-        if self._quiet:
-            return
         chosen = [t for t, box in self.terms.items() if box.value]
         if not change.new:
             # A product cannot stay without its factors, so it leaves with them.

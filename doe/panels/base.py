@@ -18,6 +18,7 @@ import ipywidgets as widgets
 import plotly.graph_objects as go
 
 from doe.charts.still import live, picture
+from doe.charts.theme import WIDE, WIDTH
 from doe.errors import InputError
 from doe.tables import FONT, STYLE, Sentences
 
@@ -25,6 +26,13 @@ __all__ = ["Panel", "label", "labelled", "reports_errors"]
 
 CONTROLS_WIDTH = "340px"
 PLOT_EDGE = 8  # px that the notebook puts round an output
+# Charts have a width of their own; where there is less room they are shown smaller, not cut off.
+PLOT_STYLE = "<style>.panel-plot {container-type: inline-size; overflow: hidden}" + "".join(
+    f".panel-plot-{width} .js-plotly-plot {{flex: none; width: {width}px; overflow: visible;"
+    " transform-origin: 0 0}" + "".join(
+        f"@container (max-width: {width * (tenths + 1) // 10 - 1}px) {{.panel-plot-{width} "
+        f".js-plotly-plot {{transform: scale({tenths / 10})}}}}" for tenths in range(9, 2, -1))
+    for width in (WIDTH, WIDE)) + "</style>"
 
 
 class Panel:
@@ -53,7 +61,7 @@ class Panel:
         self._quiet = False
         self._kept = ""
         self.figure = go.Figure()
-        self.plot = widgets.Output()
+        self.plot = widgets.Output().add_class("panel-plot")
         self.words = widgets.HTML().add_class("panel-words")
         self.details = widgets.HTML(layout=widgets.Layout(overflow="auto"))
         self.status = widgets.HTML()
@@ -66,7 +74,8 @@ class Panel:
         left = widgets.VBox(controls if self.status in controls else [*controls, self.status],
                             layout=widgets.Layout(width=CONTROLS_WIDTH, min_width=CONTROLS_WIDTH,
                                                   padding="0 16px 0 0"))
-        right = widgets.VBox([widgets.HTML(STYLE), self.words, self.plot, self.details],
+        style = widgets.HTML(STYLE + PLOT_STYLE)
+        right = widgets.VBox([style, self.words, self.plot, self.details],
                              layout=widgets.Layout(flex="1 1 auto", min_width="0"))
         self.box = widgets.HBox([left, right], layout=widgets.Layout(align_items="flex-start"))
 
@@ -77,9 +86,13 @@ class Panel:
         keeps what plotly.js does not clear, and a widget that brings plotly.js along with every
         figure takes longer to start than the two seconds it is given on a busy machine.
         """
-        self.figure = figure or go.Figure()
+        self.figure = go.Figure() if figure is None else figure
         # The height is kept while one figure gives way to the next, so that nothing jumps.
         height = self.figure.layout.height
+        for width in (WIDTH, WIDE):
+            change = self.plot.add_class if self.figure.layout.width == width else (
+                self.plot.remove_class)
+            change(f"panel-plot-{width}")
         self.plot.layout.height = f"{height + PLOT_EDGE}px" if height else None
         self.plot.outputs = () if figure is None else (
             {"output_type": "display_data", "metadata": {}, "data": live(figure)},)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import inspect
+from collections.abc import Iterator
+from contextlib import contextmanager
 from html import escape
 
 import ipywidgets as widgets
@@ -13,16 +15,20 @@ from doe.charts import (
     column_correlation,
     compared_power,
     detectable_effects,
+    detectable_ratio,
     plan_map,
     region_fractions,
     set_up_strip,
 )
 from doe.errors import InputError
-from doe.factors import Factor, Region
+from doe.factors import Region
 from doe.panels.base import Panel, label, labelled, reports_errors
+from doe.panels.planning_controls import NORMAL, Assumed, FactorRow
 from doe.planning import (
     FAMILIES,
+    Appraisal,
     Plan,
+    RatioPower,
     advise,
     appraise,
     compare,
@@ -35,6 +41,7 @@ from doe.planning import (
 )
 from doe.responses import Response
 from doe.store import StudyFile
+from doe.study import Study
 from doe.tables import FONT, html_table
 from doe.wording import join
 
@@ -46,10 +53,10 @@ ORDERS = {"as the plan draws it": "", "fully at random": "random",
           "grouped by what is hard to change": "grouped", "robust to drift": "trend-robust",
           "fewest changes": "fewest changes"}
 VIEWS = ("What it can detect", "Where the runs lie", "How well it predicts",
-         "How effects correlate", "What is set anew", "Side by side")
+         "How effects correlate", "Set-up changes", "Side by side")
 COMPARED = {"runs": "runs", "estimable": "terms estimated", "error_df": "error df",
             "D": "D-efficiency", "mean_variance": "mean variance of prediction",
-            "detectable_main_effect": "main effect found",
+            "detectable_main_effect": "least main effect found",
             "greatest_correlation": "greatest correlation"}
 MOST_COMPARED = 4
 
@@ -66,6 +73,9 @@ class PlanningPanel(Panel):
 
     Attributes
     ----------
+    seen : Study
+        The study as the panel shows it. What is kept is refused if brief or plan in the file
+        have changed since.
     brief : Brief
         The study's brief with the factors and ranges now chosen.
     plan : Plan or None
@@ -77,11 +87,12 @@ class PlanningPanel(Panel):
     def __init__(self, file: StudyFile, *, seed: int = 1) -> None:
         super().__init__()
         self.file = file
-        self.origin = file.read().brief
-        self.brief, self.plan = self.origin, None
+        self.seen: Study = file.read()
+        self.brief, self.plan = self.seen.brief, None
         self.beside: dict[str, Plan] = {}
-        self.rows = {f.name: _FactorRow(f) for f in self.origin.region.factors}
+        self.rows: dict[str, FactorRow] = {}
         full = widgets.Layout(width="96%")
+        self.factors = widgets.VBox()
         self.aim = widgets.Dropdown(options=list(AIMS), layout=full)
         self.most = widgets.BoundedIntText(30, min=4, max=256, layout=full)
         self.family = widgets.Dropdown(layout=full)
@@ -92,45 +103,49 @@ class PlanningPanel(Panel):
         self.ratio = widgets.BoundedFloatText(1.0, min=0.0, max=100.0, step=0.5, layout=full)
         self.order = widgets.Dropdown(options=list(ORDERS.items()), layout=full)
         self.seed = widgets.IntText(seed, layout=full)
-        self.response = widgets.Dropdown(
-            options=[(r.label, r.name) for r in self.origin.responses], layout=full)
-        self.sd = widgets.FloatText(self.origin.responses[0].assumed_sd or 1.0, layout=full)
+        self.response = widgets.Dropdown(layout=full)
+        self.assumed = Assumed()
         self.show = widgets.ToggleButtons(options=VIEWS, style={"button_width": "178px"})
-        self.put_beside = widgets.Button(description="Compare with others", layout=full)
-        self.forget = widgets.Button(description="Compare anew", layout=full)
+        self.put_beside = widgets.Button(description="Add to comparison", layout=full)
+        self.forget = widgets.Button(description="Clear comparison", layout=full)
+        self.author = widgets.Text(placeholder="login name if empty", layout=full)
+        self.reason = widgets.Text(placeholder="e.g. one more centre point", layout=full)
+        self.why = labelled("Reason for the change (runs are recorded)", self.reason)
         self.keep = widgets.Button(description="Keep this plan", button_style="primary",
                                    layout=full)
+        self.renew = widgets.Button(description="Load the study as it now stands",
+                                    button_style="warning",
+                                    layout=widgets.Layout(width="96%", display="none"))
         self.arrange([
             label("Factors to vary, and their range (an unticked one is held at the first value)",
                   width="96%"),
-            *(row.box for row in self.rows.values()),
-            widgets.HBox([labelled("Aim", self.aim, width="72%"),
-                          labelled("Most runs", self.most, width="28%")]),
+            self.factors,
+            widgets.HBox([labelled("Aim", self.aim, width="66%"),
+                          labelled("Maximum runs", self.most, width="34%")]),
             labelled("Plan", self.family), self.tells,
             *self._pairs(("Centre points", self.centre_points), ("Replicates", self.replicates),
                          ("Blocks", self.blocks), ("Run order", self.order),
-                         ("Judge for response", self.response), ("Assumed sd", self.sd)),
-            *self._pairs(("Variance ratio of groups", self.ratio), ("Seed", self.seed)),
+                         ("Seed", self.seed)),
+            labelled("Variance between whole plots ÷ between runs", self.ratio),
+            labelled("Response used for power", self.response), self.assumed.box,
             widgets.HBox([self.put_beside, self.forget]),
-            self.keep,
+            labelled("Your name", self.author), self.why, self.keep, self.renew,
         ])
-        self.box.children[1].children = (self.show, *self.box.children[1].children)
-        for control in (*self._common().values(), self.order, self.seed,
-                        *(w for row in self.rows.values() for w in row.ends)):
-            control.observe(self._changed, "value")
-        for control in (self.sd, self.show):  # they change the look of a plan, not its runs
-            control.observe(lambda _: self.look(), "value")
-        for row in self.rows.values():
-            row.use.observe(self._offer_plans, "value")
-        for control in (self.aim, self.most):
-            control.observe(self._offer_plans, "value")
-        self.family.observe(self._family_changed, "value")
-        self.response.observe(self._response_changed, "value")
-        self.keep.on_click(lambda _: self.save())
-        self.put_beside.on_click(lambda _: self.add_beside())
-        self.forget.on_click(lambda _: self.clear_beside())
-        self._quiet = False
-        self._offer_plans()
+        right = self.box.children[1]
+        right.children = (self.show, *right.children)
+        for action, controls in (
+                (self._offer_plans, (self.aim, self.most)),
+                (self._family_changed, (self.family,)),
+                (self.update, (*self._common().values(), self.order, self.seed)),
+                (self._response_changed, (self.response,)),
+                # they change the look of a plan, not its runs
+                (self.look, (self.show, *self.assumed.controls))):
+            self.on_change(controls, lambda _, action=action: action())
+        for button, action in ((self.keep, self.save), (self.renew, self.load),
+                               (self.put_beside, self.add_beside),
+                               (self.forget, self.clear_beside)):
+            self.on_click(button, action)
+        self._show_study(self.seen)
 
     @staticmethod
     def _pairs(*named: tuple[str, widgets.Widget]) -> list[widgets.Widget]:
@@ -138,22 +153,56 @@ class PlanningPanel(Panel):
         shown = [labelled(*one, width="50%") for one in named]
         return [widgets.HBox(shown[i:i + 2]) for i in range(0, len(shown), 2)]
 
+    # ---- from the study to the controls
+
+    @reports_errors
+    def load(self) -> None:
+        """Show the study as it now stands in the file.
+
+        Ranges changed in the panel stay, but for those that somebody else has changed too.
+        """
+        with self.refreshing():
+            study = self.file.read()
+        self._show_study(study)
+        self.renew.layout.display = "none"
+        if self.plan is not None:
+            self.say("The study is shown as it now stands. Look at the plan again, then keep it.")
+
+    @reports_errors
+    def _show_study(self, study: Study) -> None:
+        with self.refreshing(), self.quietly():
+            self.seen, self.offered = study, study.brief
+            self.rows = {f.name: FactorRow(f, self.rows.get(f.name))
+                         for f in study.brief.region.factors}
+            self.factors.children = [row.box for row in self.rows.values()]
+            for row in self.rows.values():
+                self.on_change(row.ends, lambda _: self.update())
+                self.on_change(row.use, lambda _: self._offer_plans())
+            before, names = self.response.value, [r.name for r in study.brief.responses]
+            self.response.options = [(r.label, r.name) for r in study.brief.responses]
+            self.response.value = before if before in names else names[0]
+            self.assumed.show(study.brief.response(self.response.value))
+            self.why.layout.display = None if study.locked else "none"
+        self.beside.clear()
+        self._offer_plans()
+
     # ---- from the controls to the plan
 
     def chosen(self) -> Brief:
         """The brief with the factors and ranges now chosen; held factors stand in ``held``."""
         held = {name: row.held for name, row in self.rows.items() if not row.use.value}
-        region = self.origin.region.hold(held) if held else self.origin.region
+        # All factors offered, also those that an earlier plan from this panel has held.
+        region = self.offered.region.hold(held) if held else self.offered.region
         factors = tuple(self.rows[f.name].factor() for f in region.factors)
-        return self.origin.replace(region=Region(factors, region.constraints),
-                                   held={**self.origin.held, **held})
+        return self.seen.brief.replace(region=Region(factors, region.constraints),
+                                       held={**self.offered.held, **held})
 
     def options(self) -> dict:
         """The options of the plan now chosen, as far as its family has them."""
         family, own, _ = self.family.value
         common = {name: control.value for name, control in self._common().items()}
         known = options_of(family)
-        every = {**own, **common, "seed": self.seed.value, "mixer": self.origin.mixer,
+        every = {**own, **common, "seed": self.seed.value, "mixer": self.seen.brief.mixer,
                  "progress": self._searched}
         return {k: v for k, v in every.items() if k in known}
 
@@ -168,46 +217,66 @@ class PlanningPanel(Panel):
     @reports_errors
     def update(self) -> None:
         """Make the plan anew and show what it can tell."""
-        self.plan = None
-        self.keep.disabled = True
-        try:
+        with self._making():
             self.brief = self.chosen()
             plan = make_plan(self.brief.region, self.family.value[0], **self.options())
             self.plan = plan if not self.order.value else reorder(
                 plan, self.order.value, plan.seed, change_minutes=self._change_minutes() or None)
+        self.tells.value = (f'<div style="{FONT};font-size:12px;opacity:0.8">'
+                            f"{escape(self.family.value[2])}</div>")
+        self.look()
+
+    @contextmanager
+    def _making(self) -> Iterator[None]:
+        """Until a plan is made of them, the choices have none to show or to keep."""
+        self.plan, self.keep.disabled = None, True
+        try:
+            yield
         except InputError:
             self.tell(["These choices make no plan: see the note on the left."])
             self.details.value = ""
+            self.draw(None)
             raise
-        self.keep.disabled = False
-        self.status.value = ""
-        self.tells.value = (f'<div style="{FONT};font-size:12px;color:#555">'
-                            f"{escape(self.family.value[2])}</div>")
-        self.show_plan(self.plan)
+        self.keep.disabled = self.plan is None
 
     @reports_errors
     def look(self) -> None:
         """Show the chosen view of the plan."""
         if self.plan is not None:
             self.status.value = ""
-            self.show_plan(self.plan)
+            with self.refreshing():
+                self.show_plan(self.plan)
 
     def show_plan(self, plan: Plan) -> None:
         """Show a plan's appraisal, chart and runs."""
         response = self.brief.response(self.response.value)
-        appraisal = appraise(plan, sd=self.sd.value, response=response)
         if self.show.value == "Side by side":
             self.show_comparison(plan, response)
             return
-        self.tell([plan.sentence, appraisal.sentence, effort(plan, self.brief).sentence,
+        self.assumed.check(response)
+        appraisal = appraise(plan, **self.assumed.scale(response))
+        told, power = list(appraisal.sentences), None
+        if response.kind not in NORMAL:
+            power, said = self.assumed.power(plan, response, self.seed.value)
+            # What an appraisal says of power is for readings that scatter normally.
+            told = [s for s in told if " power" not in s] + said
+        elif response.kind == "censored":
+            told.append("Power is reckoned as if no reading were cut off; each one beyond a limit "
+                        "tells less.")
+        self.tell([plan.sentence, " ".join(told), effort(plan, self.brief).sentence,
                    *plan.remarks, *appraisal.alias_sentences[:6], *self.brief.warnings])
-        self.draw([lambda: detectable_effects(appraisal, response), lambda: plan_map(plan),
+        self.draw([lambda: self._detectable(appraisal, power, response), lambda: plan_map(plan),
                    lambda: region_fractions(fraction_of_region(plan)),
                    lambda: column_correlation(plan),
                    lambda: set_up_strip(plan, self._change_minutes())][self.show.index]())
         self.details.value = (
             f'<details style="{FONT}"><summary>The {len(plan)} runs in their order</summary>'
             + html_table(plan.table, _headings(plan)) + "</details>")
+
+    def _detectable(self, appraisal: Appraisal, power: RatioPower | None, response: Response):
+        if response.kind in NORMAL:
+            return detectable_effects(appraisal, self.assumed.scale(response)["response"])
+        return None if power is None else detectable_ratio(power, response)
 
     def _change_minutes(self) -> dict[str, float]:
         return self.brief.bench.change_of(self.brief.region.names)
@@ -216,13 +285,19 @@ class PlanningPanel(Panel):
         """Show the plans put aside, and the one now chosen, side by side."""
         plans = {**self.beside, _name(plan): plan}
         if len(plans) < 2:
-            raise InputError("plans to compare", len(plans), "there is nothing to compare yet",
-                             'Press "Compare with others" for a plan, then choose another')
-        found = compare(plans, sd=self.sd.value, response=response, against=())
-        self.tell(found.sentences)
-        self.draw(compared_power(found, response))
+            self.tell(["There is nothing to compare yet.",
+                       'Press "Add to comparison" for this plan, then choose another.'])
+            self.details.value = ""
+            self.draw(None)
+            return
+        scale = self.assumed.scale(response)
+        found = compare(plans, against=(), **scale)
+        self.tell([*found.sentences, *([] if response.kind in NORMAL else [
+            f"Plans are compared in standard deviations of a run, as if {response.label} "
+            "scattered normally; the power of each plan alone is told for its kind."])])
+        self.draw(compared_power(found, scale["response"]))
         table = found.table.reset_index()
-        if response.scale == "log":
+        if scale["response"] is not None and response.scale == "log":
             table["detectable_main_effect"] = np.exp(table["detectable_main_effect"])
             table.attrs["units"]["detectable_main_effect"] = "ratio"
         self.details.value = html_table(table, {"plan": "plan", **COMPARED})
@@ -234,11 +309,12 @@ class PlanningPanel(Panel):
             return
         if len(self.beside) == MOST_COMPARED - 1 and _name(self.plan) not in self.beside:
             raise InputError("plans to compare", len(self.beside) + 1, "with the one chosen, at "
-                             f"most {MOST_COMPARED} are compared", 'Press "Compare anew" first')
+                             f"most {MOST_COMPARED} are compared", 'Press "Clear comparison" first')
         self.beside[_name(self.plan)] = self.plan
         self.say(f"Put aside: {join(self.beside)}. Choose another plan and look at them side by "
                  "side.")
 
+    @reports_errors
     def clear_beside(self) -> None:
         """Forget the plans put aside."""
         self.beside.clear()
@@ -246,37 +322,46 @@ class PlanningPanel(Panel):
 
     @reports_errors
     def save(self) -> None:
-        """Keep the plan, and the factors chosen for it, in the study file."""
+        """Keep the plan, and the factors chosen for it, in the study file.
+
+        Refused if brief or plan have changed in the file since they were shown.
+        """
+        self.check_fresh()
         if self.plan is None:
-            return
-        if self.brief != self.file.read().brief:
-            self.file.set_brief(self.brief, plan=self.plan)
-        else:
-            self.file.set_plan(self.plan)
-        self.say(f"Kept: {self.plan.sentence}")
+            raise InputError("plan", None, "these choices make none", "Change them first")
+        options = {"author": self.author.value.strip(), "reason": self.reason.value.strip(),
+                   "seen": self.seen}
+        try:
+            # Together, so that nobody else's change passes for one that was seen.
+            with self.file.together():
+                if self.brief != self.seen.brief:
+                    self.file.set_brief(self.brief, plan=self.plan, **options)
+                else:
+                    self.file.set_plan(self.plan, **options)
+                kept = self.file.read()
+        except InputError as error:
+            now = self.file.read()
+            self.why.layout.display = None if now.locked else "none"
+            if now.brief == self.seen.brief and now.plan == self.seen.plan:
+                raise
+            self.renew.layout.display = None
+            raise InputError(error.field, error.value, error.problem, "Press \"Load the study as "
+                             "it now stands\", look at the plan again, then keep it") from None
+        self.kept(f"Kept: {self.plan.sentence}")
+        self.seen, self.reason.value = kept, ""
 
     # ---- events
 
-    def _changed(self, _change) -> None:
-        if not self._quiet:
-            self.update()
-
-    def _offer_plans(self, _change=None) -> None:
+    @reports_errors
+    def _offer_plans(self) -> None:
         """Offer the plans that suit the factors and the aim; keep to the one chosen before."""
         before = self.family.label
-        self._quiet = True
-        try:
+        with self._making():
             offers = self._offers(self.chosen().region)
-        except InputError as error:
-            self.say(str(error), wrong=True)
-            return
-        finally:
-            self._quiet = False
-        self._quiet = True
-        self.family.options = offers
-        kept = [i for i, (name, _) in enumerate(offers) if name == before]
-        self.family.index = kept[0] if kept else 0
-        self._quiet = False
+        with self.quietly():
+            self.family.options = offers
+            kept = [i for i, (name, _) in enumerate(offers) if name == before]
+            self.family.index = kept[0] if kept else 0
         self._family_changed()
 
     def _offers(self, region: Region) -> list[tuple[str, tuple[str, dict, str]]]:
@@ -285,8 +370,9 @@ class PlanningPanel(Panel):
         if not aim:
             return [(_offer(row), (row.family, row.options, f"Tells {row.tells}."))
                     for row in suggest_runs(region).itertuples()]
-        found = advise(region, aim=aim, runs=self.most.value, mixer=self.origin.mixer,
-                       sd=self.sd.value, seed=self.seed.value)
+        found = advise(region, aim=aim, runs=self.most.value, mixer=self.seen.brief.mixer,
+                       sd=self.assumed.scale(self.brief.response(self.response.value))["sd"],
+                       seed=self.seed.value)
         return [(f"{place}. {row.runs} runs: {row.plan}",
                  (row.family, {**self._usual(row.family, plan), **row.options}, row.reason))
                 for place, (row, plan) in enumerate(zip(found.table.itertuples(), found.plans,
@@ -300,26 +386,23 @@ class PlanningPanel(Panel):
             usual["centre_points"] = int((plan.runs["point"] == "centre").sum())
         return usual
 
-    def _family_changed(self, _change=None) -> None:
+    @reports_errors
+    def _family_changed(self) -> None:
         """Set the controls as the plan chosen asks for, and make it."""
-        if self._quiet:
-            return
-        self._quiet = True
         family, own, _ = self.family.value
         known = options_of(family)
-        for name, control in self._common().items():
-            control.disabled = name not in known
-            if name in own and name in known:
-                control.value = own[name]
-        self._quiet = False
+        with self.quietly():
+            for name, control in self._common().items():
+                control.disabled = name not in known
+                if name in own and name in known:
+                    control.value = own[name]
         self.update()
 
-    def _response_changed(self, _change) -> None:
-        sd = self.origin.response(self.response.value).assumed_sd
-        if sd and sd != self.sd.value:
-            self.sd.value = sd
-        else:
-            self.look()
+    @reports_errors
+    def _response_changed(self) -> None:
+        with self.quietly():
+            self.assumed.show(self.seen.brief.response(self.response.value))
+        self.look()
 
 
 def _name(plan: Plan) -> str:
@@ -331,36 +414,6 @@ def _offer(row) -> str:
     kind = row.options.get("axial", "") or row.options.get("model", "") or (
         f"resolution {row.resolution}" if row.family == "fractional factorial" else "")
     return f"{row.runs} runs: {row.family}" + (f", {kind}" if kind else "")
-
-
-class _FactorRow:
-    """One factor: varied or held, and its range."""
-
-    def __init__(self, factor: Factor) -> None:
-        self.origin = factor
-        number = widgets.Layout(width="78px")
-        self.use = widgets.Checkbox(True, indent=False, layout=widgets.Layout(width="24px"))
-        if factor.kind == "continuous":
-            self.ends = [widgets.FloatText(round(v, 4), layout=number)
-                         for v in (factor.low, factor.high)]
-        else:
-            self.ends = [widgets.Dropdown(options=list(factor.levels), layout=number)]
-        self.box = widgets.HBox([self.use, label(factor.title, width="128px"), *self.ends],
-                                layout=widgets.Layout(align_items="center"))
-
-    @property
-    def held(self):
-        return self.ends[0].value
-
-    def factor(self) -> Factor:
-        """The factor over the range now entered."""
-        f = self.origin
-        if f.kind != "continuous":
-            return f
-        low, high = (shown.value if round(own, 4) != shown.value else own
-                     for shown, own in zip(self.ends, (f.low, f.high), strict=True))
-        return Factor(f.name, low, high, unit=f.unit, increment=f.increment, label=f.label,
-                      hard_to_change=f.hard_to_change)
 
 
 def _headings(plan: Plan) -> dict[str, str]:
