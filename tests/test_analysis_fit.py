@@ -451,3 +451,15 @@ def test_a_run_that_steers_the_fit_and_one_that_cannot_be_checked():
                 "A + B")
     assert heavy.diagnostics.set_index("run")["cooks_distance"][113] > 1
     assert any(s.startswith("The fit leans on run 113") for s in heavy.sentences)
+
+
+@pytest.mark.parametrize("size", [1e300, 1e-300, -1e155])
+def test_readings_beyond_reckoning_are_refused_and_the_others_fitted(size):
+    region = Region((Factor("a", 0, 1), Factor("b", 0, 1)))
+    data = pd.DataFrame({"a": [0, 1, 0, 1, 0.5, 0.5], "b": [0, 0, 1, 1, 0.5, 0.5]})
+    values = np.array([1.0, 2.0, 4.0, 3.0, 2.0, 2.5]) * size
+    with pytest.raises(InputError, match="beyond what can be reckoned with"):
+        fit(data.assign(y=values), Response("y"), region)
+    if size > 0:
+        logged = fit(data.assign(y=values), Response("y", scale="log"), region)
+        assert np.isfinite(logged.table["coefficient"]).all()

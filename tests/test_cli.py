@@ -10,10 +10,13 @@ from io import StringIO
 
 import pandas as pd
 import pytest
+from study_cases import template_brief
 from typer.testing import CliRunner
 
 from doe.__main__ import INPUT_REFUSED, app
+from doe.bench import Bench
 from doe.errors import InputError
+from doe.factors import Factor, Region
 from doe.practice import open_practice
 from doe.store import open_study
 
@@ -245,3 +248,61 @@ def test_reading_leaves_nothing_beside_the_study(performed, tmp_path, words):
     shutil.copy(performed, tmp_path / "a.study")
     call(words[0], tmp_path / "a.study", *(str(w).format(folder=tmp_path) for w in words[1:]))
     assert {p.suffix for p in tmp_path.iterdir()} <= {".study", ".csv", ".html"}
+
+
+@pytest.fixture(scope="module", params=[24, 30])
+def many(request, tmp_path_factory):
+    """A study of many factors, started from a brief in a file."""
+    folder = tmp_path_factory.mktemp("many")
+    brief = template_brief(
+        region=Region(tuple(Factor(f"x{i}", 0, 1) for i in range(request.param))),
+        held={"revolution": 1000.0, "rotation_ratio": 0.4, "time": 60.0}, bench=Bench())
+    (folder / "brief.toml").write_text(brief.to_toml(), "utf-8")
+    said = call("new", folder / "a.study", "--brief", folder / "brief.toml")
+    assert f"{request.param} factors" in said
+    return folder / "a.study"
+
+
+@pytest.mark.parametrize(("words", "limit"), [
+    ([], "at most 16 factors"),
+    (["--family", "full factorial"], "at most 2,000 runs"),
+    (["--family", "optimal"], "models of at most 150"),
+    (["--family", "split-plot"], "hard to change"),
+    (["--family", "central composite"], "at most 16 factors"),
+])
+def test_plans_that_many_factors_cannot_have_say_so(many, words, limit):
+    with pytest.raises(InputError, match=limit):
+        call("plan", many, *words)
+    assert "no plan yet" in call("status", many)
+
+
+def test_plans_for_many_factors(many):
+    assert "Plackett–Burman" in call("advise", many, "--runs", 40)
+    assert "runs" in call("plan", many, "--family", "Plackett–Burman", "--seed", 1, "--look")
+
+
+@pytest.mark.parametrize(("words", "named"), [
+    (["--centre-points", 100_000], "centre_points = 100000"),
+    (["--replicates", 100_000], "replicates = 100000"),
+    (["--replicates", 300], "runs = 2403"),
+    (["--runs", 10**9], "runs = 1000000000"),
+    (["--blocks", 10**9], "blocks = 1000000000"),
+    (["--family", "optimal", "--replicates", 500], "replicates = 500"),
+    (["--family", "random blocks", "--blocks", 10**9], "blocks = 1000000000"),
+])
+def test_more_runs_than_a_bench_makes_are_refused(begun, words, named):
+    with pytest.raises(InputError, match="a plan has at most 2,000 runs") as caught:
+        call("plan", begun, *words, "--look")
+    assert str(caught.value).startswith(named)
+
+
+def test_searches_without_end_are_refused(begun):
+    with pytest.raises(InputError, match="starts = 1000000000: it must be at most"):
+        call("plan", begun, "--family", "optimal", "--starts", 10**9, "--look")
+    with pytest.raises(InputError, match="ratio = 1e\\+308: it must be at most"):
+        call("plan", begun, "--family", "random blocks", "--blocks", 4, "--ratio", 1e308, "--look")
+
+
+@pytest.mark.parametrize("effect", [1e308, 1e-308])
+def test_effects_beyond_any_reason_still_get_advice(begun, effect):
+    assert "runs" in call("advise", begun, "--runs", 12, "--effect", effect)

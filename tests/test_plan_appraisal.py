@@ -78,6 +78,12 @@ def test_known_power_values():
     assert np.isnan(least_noncentrality(0))
 
 
+@pytest.mark.parametrize("df", [1, 2, 8, np.inf])
+def test_no_effect_is_too_large_to_be_found(df):
+    """Python's own numbers overflow in the square of the noncentrality."""
+    assert power_of(1e200, df) == 1.0
+
+
 def test_power_by_simulation():
     plan = fractional_factorial(plain_region(5), runs=8, replicates=2, seed=1)
     a = appraise(plan, sd=1.7, effect=2.5)

@@ -16,6 +16,8 @@ from doe.terms import Term
 
 __all__ = ["blocks_of", "numbers", "readings", "wanted_terms"]
 
+_FAR = 1e100
+
 
 def numbers(data: pd.DataFrame, name: str) -> np.ndarray:
     """A column as floats, NaN where empty; shape (n,).
@@ -64,7 +66,18 @@ def readings(data: pd.DataFrame, response: Response,
     if present.sum() < 2:
         raise InputError(f"data, column '{response.name}'", int(present.sum()), "fewer than two "
                          "runs have a measurement", "Record more runs first")
+    if response.scale != "log":
+        _refuse_beyond_reckoning(response, values[present])
     return data.loc[present], values[present], remarks
+
+
+def _refuse_beyond_reckoning(response: Response, values: np.ndarray) -> None:
+    """Refuse readings whose squares, and sums of these, the computer's numbers do not hold."""
+    far = values[np.abs(values).argmax()]
+    if abs(far) > _FAR or 0 < abs(far) < 1 / _FAR:
+        raise InputError(f"data, column '{response.name}'", float(far), "its square is beyond what "
+                         "can be reckoned with", "Correct the measurement, or give it in another "
+                         "unit or on the log scale")
 
 
 def blocks_of(data: pd.DataFrame, column: str | None) -> pd.Series | None:

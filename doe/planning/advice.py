@@ -13,6 +13,7 @@ from doe.factors import Region
 from doe.mixer import Mixer
 from doe.planning.plan import Plan
 from doe.planning.shortlist import Candidate, Choice, Wanted, candidates
+from doe.planning.strata import GREATEST_RATIO
 from doe.planning.structure import as_count, as_runs, as_seed
 from doe.responses import Response
 from doe.wording import count, digits, join, percent
@@ -170,7 +171,8 @@ def advise(region: Region, *, runs: int | None = None, aim: str = "screen",
                     1.0 if sd is None else as_number("sd", sd, above=0), effect,
                     as_number("power", power, above=0, at_most=0.9999),
                     as_number("alpha", alpha, above=0, at_most=0.5),
-                    as_number("ratio", ratio, at_least=0), grouped, mixer, as_seed(seed))
+                    as_number("ratio", ratio, at_least=0, at_most=GREATEST_RATIO), grouped,
+                    mixer, as_seed(seed))
     most = as_count("most", most, at_least=1)
     share = _weights(aim, effect is not None, weights)
     choice = candidates(wanted)

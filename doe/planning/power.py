@@ -13,6 +13,9 @@ import numpy as np
 
 __all__ = ["least_noncentrality", "power_of"]
 
+_CERTAIN = 1e9
+"""Beyond, any test finds the effect, and scipy's noncentral F may give up."""
+
 
 def power_of(noncentrality: float, df: float, alpha: float = 0.05) -> float:
     """Power of the two-sided test at level `alpha`; `df` may be infinite (σ known).
@@ -23,7 +26,7 @@ def power_of(noncentrality: float, df: float, alpha: float = 0.05) -> float:
         return float("nan")
     from scipy import stats  # slow to import; plans are made without it
 
-    nc = abs(noncentrality)
+    nc = min(abs(noncentrality), _CERTAIN)
     if np.isinf(df):
         limit = stats.norm.isf(alpha / 2)
         return float(stats.norm.sf(limit - nc) + stats.norm.sf(limit + nc))

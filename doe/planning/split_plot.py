@@ -37,7 +37,7 @@ from doe.planning.rules import Allowed, both, forbid
 from doe.planning.search import Task, search, usual_starts
 from doe.planning.settle import block_columns
 from doe.planning.split_exchange import GroupedTask, search_grouped, settle_grouped
-from doe.planning.strata import error_strata, precision
+from doe.planning.strata import GREATEST_RATIO, error_strata, precision
 from doe.planning.structure import as_runs, as_seed, as_starts, check_model, run_order, spread
 from doe.terms import Term, exponents, formula, model_matrix, read_terms, standard_terms
 from doe.wording import capitalise, count, digits, join, percent
@@ -138,9 +138,10 @@ def split_plot(region: Region, *, whole_plots: int | Sequence[int] | None = None
     if block_ratio is not None and blocks < 2:
         raise InputError("block_ratio", block_ratio, "there is only one block",
                          "Give blocks=2 or more")
-    ratios = {"whole_plot": as_number("ratio", ratio, at_least=0)}
+    ratios = {"whole_plot": as_number("ratio", ratio, at_least=0, at_most=GREATEST_RATIO)}
     if block_ratio is not None:
-        ratios = {"block": as_number("block_ratio", block_ratio, at_least=0), **ratios}
+        ratios = {"block": as_number("block_ratio", block_ratio, at_least=0,
+                                      at_most=GREATEST_RATIO), **ratios}
     return _grouped_plan(region, terms, plot, block, hard, ratios, criterion=criterion,
                          rule=both(allowed, forbid(region, forbidden)), mixer=mixer,
                          starts=starts, seed=seed, progress=progress, stop=stop, n_jobs=n_jobs)
@@ -186,7 +187,7 @@ def random_blocks(region: Region, *, blocks: int | Sequence[int] = 2, runs: int 
         runs = sum(blocks) if listed else p + 4
     sizes = _group_sizes("blocks", blocks, runs)
     block = np.repeat(np.arange(len(sizes)), sizes)
-    ratios = {"block": as_number("ratio", ratio, at_least=0)}
+    ratios = {"block": as_number("ratio", ratio, at_least=0, at_most=GREATEST_RATIO)}
     return _grouped_plan(region, terms, block, block, (), ratios, criterion=criterion,
                          rule=both(allowed, forbid(region, forbidden)), mixer=mixer,
                          starts=starts, seed=seed, progress=progress, stop=stop, n_jobs=n_jobs)

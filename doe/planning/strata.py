@@ -27,11 +27,14 @@ from doe.errors import InputError, as_number
 from doe.planning.plan import Plan
 from doe.planning.settle import block_columns, rank
 
-__all__ = ["GROUPINGS", "error_strata", "fixed_blocks", "group_names", "precision",
-           "variance_ratios"]
+__all__ = ["GREATEST_RATIO", "GROUPINGS", "error_strata", "fixed_blocks", "group_names",
+           "precision", "variance_ratios"]
 
 GROUPINGS = ("block", "whole_plot")
 """Columns whose groups may differ at random, the coarser first."""
+
+GREATEST_RATIO = 1e6
+"""Of variances; groups that differ more leave nothing to be told of what they share."""
 
 
 def variance_ratios(plan: Plan, ratios: Mapping[str, float] | None = None) -> dict[str, float]:
@@ -55,7 +58,8 @@ def variance_ratios(plan: Plan, ratios: Mapping[str, float] | None = None) -> di
         if name not in GROUPINGS or name not in plan.runs:
             raise InputError("variance ratios", name, "the plan has no such groups",
                              "Use: " + ", ".join(n for n in GROUPINGS if n in plan.runs))
-        out[name] = as_number(f"variance ratio of {name}", value, at_least=0)
+        out[name] = as_number(f"variance ratio of {name}", value, at_least=0,
+                              at_most=GREATEST_RATIO)
     return {name: out[name] for name in GROUPINGS if name in out}
 
 
