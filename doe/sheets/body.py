@@ -36,6 +36,8 @@ __all__ = ["Body", "TooManyError"]
 
 MOST_PROBLEMS = 5000
 """A sheet is not read further: a file that is no run sheet at all can have millions."""
+GREATEST = 1e100
+"""Sums of squares of greater numbers are not finite, so no analysis could hold them."""
 _PLAIN = re.compile(rf"-?[0-9]+|{SURELY_POINT.pattern}")
 
 
@@ -142,6 +144,8 @@ class Body:
                 marks[i] = found.qualifier
         self.drop(out, c, np.isinf(out), "this is not a finite number",
                   "Enter the reading, or leave the cell empty")
+        self.drop(out, c, np.abs(out) > GREATEST, "no measurement is as large as this",
+                  "Check the exponent, or leave the cell empty")
         if c.kind == "whole":
             self.drop(out, c, out != np.round(out), "this is not a whole number",
                       "Enter a whole number")
