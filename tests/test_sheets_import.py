@@ -71,10 +71,10 @@ def test_the_same_sheet_twice_adds_nothing(tmp_path, study_file, name):
     fill = fill_csv if name.endswith("csv") else fill_xlsx
     entries = {1: {**ALL[1], "achieved revolution (rpm)": "1000", TIME: "2026-03-01 10:00",
                    "remark": "warm; twice"},
-               2: {VOIDS: "<0.02"}, 3: {"status": "void", "remark": "imbalance", VOIDS: "0.4"},
+               2: {VOIDS: "<0.02"}, 3: {"status": "set aside", "remark": "imbalance", VOIDS: "0.4"},
                4: {"status": "done"}}
     path = fill(STUDY, tmp_path / name, entries)
-    assert results(import_sheet(path, study_file)) == ["added", "added", "voided", "added"]
+    assert results(import_sheet(path, study_file)) == ["added", "added", "set aside", "added"]
     before = state(study_file)
     again = import_sheet(path, study_file)
     assert results(again) == ["unchanged"] * 4
@@ -203,11 +203,11 @@ def again(run: int, **cells: str):
 
 def test_a_void_run_and_its_next_attempt(tmp_path, study_file):
     path = fill_csv(STUDY, tmp_path / "a.csv", {
-        2: {"status": "void", "remark": "imbalance", "operator": "R. Ito"}, 3: ALL[3]},
+        2: {"status": "set aside", "remark": "imbalance", "operator": "R. Ito"}, 3: ALL[3]},
         also=again(2, voids="0.5"))
     done = import_sheet(path, study_file)
     assert done.table[["run", "attempt", "result"]].to_numpy().tolist() == [
-        [2, 1, "voided"], [3, 1, "added"], [2, 2, "added"]]
+        [2, 1, "set aside"], [3, 1, "added"], [2, 2, "added"]]
     void, second = study_file.read().attempts(2)
     assert (void.status, void.reason, void.operator) == ("void", "imbalance", "R. Ito")
     assert (second.attempt, second.measurements) == (2, {"voids": 0.5})
@@ -230,16 +230,16 @@ def test_a_second_attempt_at_a_run_that_is_done_is_a_declared_repeat(tmp_path, s
 def test_a_repeat_that_failed_is_void(tmp_path, study_file):
     import_sheet(fill_csv(STUDY, tmp_path / "a.csv", {2: ALL[2]}), study_file)
     path = fill_csv(STUDY, tmp_path / "a.csv", {2: ALL[2]},
-                    also=again(2, status="void", remark="lid came off"))
-    assert results(import_sheet(path, study_file)) == ["unchanged", "voided"]
+                    also=again(2, status="set aside", remark="lid came off"))
+    assert results(import_sheet(path, study_file)) == ["unchanged", "set aside"]
     assert [r.status for r in study_file.read().attempts(2)] == ["done", "void"]
 
 
 def test_a_recorded_run_can_be_voided_by_a_sheet(tmp_path, study_file):
     import_sheet(fill_csv(STUDY, tmp_path / "a.csv", ALL), study_file)
     path = fill_csv(STUDY, tmp_path / "a.csv", {
-        2: {**ALL[2], "status": "void", "remark": "wrong lot"}})
-    assert results(import_sheet(path, study_file)) == ["voided"]
+        2: {**ALL[2], "status": "set aside", "remark": "wrong lot"}})
+    assert results(import_sheet(path, study_file)) == ["set aside"]
     record, = study_file.read().attempts(2)
     assert (record.status, record.reason) == ("void", "wrong lot")
     assert study_file.read().trail["who"].iloc[-1] == "R. Ito"
@@ -247,7 +247,7 @@ def test_a_recorded_run_can_be_voided_by_a_sheet(tmp_path, study_file):
     # The sheet from before says that it was done.
     path = fill_csv(STUDY, tmp_path / "a.csv", {2: ALL[2]})
     problem, = refused(path, study_file).problems
-    assert "recorded as void" in problem.problem
+    assert "recorded as set aside" in problem.problem
     assert "next number" in problem.remedy
 
 
@@ -259,9 +259,10 @@ def test_attempts_without_the_ones_before_are_refused(tmp_path, study_file):
 
 
 def test_a_refused_row_casts_no_doubt_on_the_next_attempt(tmp_path, study_file):
-    path = fill_csv(STUDY, tmp_path / "a.csv", {2: {"status": "void"}}, also=again(2, voids="0.5"))
+    path = fill_csv(STUDY, tmp_path / "a.csv", {2: {"status": "set aside"}},
+                    also=again(2, voids="0.5"))
     problem, = refused(path, study_file).problems
-    assert "void without a reason" in problem.problem
+    assert "set aside without a reason" in problem.problem
 
 
 def test_a_sheet_without_attempts_goes_to_the_attempt_that_is_due(tmp_path, study_file):
@@ -343,8 +344,8 @@ def test_a_copy_of_the_study_takes_the_same_sheet(tmp_path, study_file):
 @pytest.mark.parametrize("name", ["a.csv", "a.xlsx"])
 def test_a_reading_far_from_the_others_is_taken_and_named(tmp_path, study_file, name):
     fill = fill_csv if name.endswith("csv") else fill_xlsx
-    entries = {**ALL, 4: {**ALL[4], HEAT: "138"}, 5: {**ALL[5], "status": "void", "remark": "spilt",
-                                                      HEAT: "139"}}
+    spilt = {"status": "set aside", "remark": "spilt", HEAT: "139"}
+    entries = {**ALL, 4: {**ALL[4], HEAT: "138"}, 5: {**ALL[5], **spilt}}
     done = import_sheet(fill(STUDY, tmp_path / name, entries), study_file)
     warning, = done.warnings
     row = done.table.set_index("run")["row"][4]

@@ -72,7 +72,7 @@ def test_what_is_recorded_stands_on_the_sheet():
     table = sheet_table(replace(study, records=(done, void)))
     assert table["run"].tolist() == [1, 2, 3, 3, 4, 5, 6]
     assert table["attempt"].tolist() == [1, 1, 1, 2, 1, 1, 1]
-    assert table["status"].tolist() == ["", "done", "void", "", "", "", ""]
+    assert table["status"].tolist() == ["", "done", "set aside", "", "", "", ""]
     assert table.loc[1, "voids"] == 0.02
     assert table.attrs["qualifiers"] == {"voids": {1: "<"}}
     assert table.loc[1, "achieved revolution"] == planned["revolution"] - 20

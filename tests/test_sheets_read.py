@@ -252,8 +252,8 @@ def test_a_recorded_reading_comes_back(tmp_path, value, kind):
     (VOIDS, "some", "not a number", "12.5"),
     ("achieved revolution (rpm)", "12000", "only be from 0 to 1980 rpm", "unit"),
     ("achieved time (s)", "ten", "not a number", "12.5"),
-    ("status", "planned", "not one of the choices", "'done' or 'void'"),
-    ("status", "finished", "not one of the choices", "'done' or 'void'"),
+    ("status", "planned", "not one of the choices", "'done' or 'set aside'"),
+    ("status", "finished", "not one of the choices", "'done' or 'set aside'"),
     ("run at (YYYY-MM-DD HH:MM)", "03/01/2026 14:30", "one way only", "2027-03-01 14:30"),
     ("run at (YYYY-MM-DD HH:MM)", "2126-03-01 14:30", "lies in the future", "date"),
     ("run", "25", "the plan has no such run", "from 1 to 6"),
@@ -430,7 +430,7 @@ def test_a_run_in_two_rows_needs_attempts(tmp_path):
     error = refused(path)
     assert [p.column for p in error.problems] == ["attempt", "attempt"]
     assert "run 2 stands in rows" in error.problems[0].problem
-    assert "'void' in status" in error.problems[0].remedy
+    assert "'set aside' in status" in error.problems[0].remedy
 
 
 @pytest.mark.parametrize("numbers", [("1", "2"), ("", "")])

@@ -167,7 +167,7 @@ def test_entries_are_checked_by_the_spreadsheet(tmp_path):
     assert voids.type == "custom"
     assert '"<0.02"' in voids.formula1
     status = rule_of(runs, cell_of(runs, 2, "status").coordinate)
-    assert (status.type, status.formula1) == ("list", '"done,void"')
+    assert (status.type, status.formula1) == ("list", '"done,set aside"')
     assert all(r.allow_blank and r.showErrorMessage
                for r in runs.data_validations.dataValidation)
 
@@ -237,7 +237,7 @@ def test_the_printed_sheet_says_what_to_set_fit_and_heed():
     page = Page(sheet_html(study))
     text = " ".join(" ".join(page.text).split())
     for said in (study.brief.title, "INVENTED", sheet_mark(study), "Counterbalance to fit 155 g",
-                 "CAUTIONS", "Fineness of grind, ISO 1524", "at most 40 µm", "Done Void"):
+                 "CAUTIONS", "Fineness of grind, ISO 1524", "at most 40 µm", "Done Set aside"):
         assert said in text
     boxes = [a for t, a in page.tags if a.get("class") == "box"]
     assert len(boxes) == 2 * 6

@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 
 from doe.errors import InputError
-from doe.records import as_time, check_kind, check_mark
+from doe.records import STATUS_WORDS, as_time, check_kind, check_mark
 from doe.sheets.grid import Grid
 from doe.sheets.headings import match_headings
 from doe.sheets.layout import Column
@@ -240,6 +240,7 @@ class Body:
         text = read_text(cell).strip()
         if c.key == "status":
             text = text.lower()
+            text = STATUS_WORDS.get(text, text)  # what is stored may be written too
         if text not in c.choices:
             raise CellError("this is not one of the choices",
                           f"Enter {join(map(repr, c.choices), 'or')}, or leave the cell empty")

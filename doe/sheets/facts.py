@@ -26,8 +26,8 @@ MARK = "sheet mark"
 INVENTED = "INVENTED for training or demonstration: no real material, mixer or measurement."
 HOW_TO_FILL = (
     "One row an attempt; planned settings stay as they are.",
-    "Once a run was made, write 'done' in status; if it failed, write 'void' and the reason as "
-    "remark, and enter the next attempt at it in a row of its own, with its number.",
+    "Once a run was made, write 'done' in status; if it failed, write 'set aside' and the reason "
+    "as remark, and enter the next attempt at it in a row of its own, with its number.",
     "Leave empty what was not measured; leave achieved settings empty where they are as planned.",
 )
 

@@ -24,7 +24,7 @@ from doe.wording import count, join
 __all__ = ["Imported", "import_sheet"]
 
 MOST_COMPARED = 200
-RESULTS = ("added", "repeated", "voided", "completed", "corrected", "unchanged")
+RESULTS = ("added", "repeated", "set aside", "completed", "corrected", "unchanged")
 
 
 @dataclass(frozen=True)
@@ -171,7 +171,7 @@ def _compare(found: Entries, study: Study, correct: bool) -> tuple[list[_Change]
     columns = {c.key: c for c in found.layout}
     unsettled = set(found.unsettled)
     changes, problems = [], []
-    # A void attempt comes before the one that replaces it, in whatever order the rows are.
+    # An attempt set aside comes before the one that replaces it, in whatever order the rows are.
     for row, record in sorted(zip(found.rows, found.records, strict=True),
                               key=lambda e: (e[1].run, e[1].attempt)):
         earlier = attempts.setdefault(record.run, [])
@@ -210,7 +210,7 @@ def _new(row: int, record: Record, earlier: Sequence[Record], old: Record | None
         return None
     void = record.status == "void"
     repeat = old is None and any(r.status == "done" for r in earlier)
-    return _Change(row, record, "voided" if void else "repeated" if repeat or old else "added",
+    return _Change(row, record, "set aside" if void else "repeated" if repeat or old else "added",
                    new=record, is_repeat=repeat)
 
 
@@ -223,12 +223,13 @@ def _against(row: int, record: Record, old: Record, study: Study, columns: dict[
         problems.append(Problem(row, columns[key].heading, str(value), problem, remedy))
 
     if old.status == "void" and record.status == "done":
-        refuse("status", "done", f"attempt {old.attempt} at run {old.run} is recorded as void",
+        refuse("status", "done", f"attempt {old.attempt} at run {old.run} is recorded as set aside",
                "Enter the new attempt in a row of its own, with the next number")
         return None
     added, changed = _differences(record, old, study)
     if old.status == "void" and (added or changed):
-        refuse("status", "void", f"attempt {old.attempt} at run {old.run} is recorded as void, and "
+        refuse("status", "set aside", f"attempt {old.attempt} at run {old.run} is recorded as set "
+               "aside, and "
                "the row says something else about it", "Restore the row, or empty it")
         return None
     void = record.status == "void"
@@ -236,7 +237,7 @@ def _against(row: int, record: Record, old: Record, study: Study, columns: dict[
         for key, (was, now) in changed.items():
             refuse(key, now, f"it is already recorded as {was}", "Restore it; or, if the record "
                    "is wrong, import again as a correction, with a reason"
-                   + (", before the attempt is voided" if void else ""))
+                   + (", before the attempt is set aside" if void else ""))
     elif "operator" in changed:
         refuse("operator", record.operator, f"it is already recorded as {old.operator}",
                "Restore it, and name others in the remark")
@@ -249,7 +250,7 @@ def _against(row: int, record: Record, old: Record, study: Study, columns: dict[
                    operator=record.operator if void or "operator" in added else "",
                    remark=record.remark if "remark" in added else "", time="")
     if record.status != old.status:
-        return _Change(row, record, "voided", new=kept)
+        return _Change(row, record, "set aside", new=kept)
     corrected = {"measurements": {k: record.qualifiers.get(k, "") + repr(v)
                                   for k, v in record.measurements.items() if k in changed},
                  "settings": {k: v for k, v in record.settings.items()
@@ -286,7 +287,7 @@ def _differences(record: Record, old: Record, study: Study
             changed["operator"] = old.operator, record.operator
         else:
             added.add("operator")
-    # The reason of a void attempt stands in the sheet as its remark.
+    # The reason of an attempt set aside stands in the sheet as its remark.
     said = record.remark or record.reason
     known = {"", shown_remark(old), *shown_remark(old).split("; ")}
     if record.status == old.status and said not in known:

@@ -17,7 +17,7 @@ from doe.load import opposite
 from doe.mixer import Mixer
 from doe.physics import relative_acceleration
 from doe.programme import ATMOSPHERE, LEVELS, quantity_of, source_of, steps_of
-from doe.records import Record
+from doe.records import STATUS_WORDS, Record
 from doe.responses import Response
 from doe.study import Study
 from doe.wording import decimals_for
@@ -25,7 +25,7 @@ from doe.wording import decimals_for
 __all__ = ["STATES", "Column", "columns", "derived", "possible", "sheet_table", "shown_remark",
            "stages"]
 
-STATES = ("done", "void")
+STATES = (STATUS_WORDS["done"], STATUS_WORDS["void"])
 TIME_FORMAT = "YYYY-MM-DD HH:MM"
 OVERSHOOT = 1.1
 """An achieved setting may pass the mixer's greatest by this much; more is a slip of the pen."""
@@ -155,7 +155,7 @@ def sheet_table(study: Study) -> pd.DataFrame:
     -------
     DataFrame
         One row an attempt, in run order; a run not yet tried, or whose attempts are all
-        void, has a row to fill in. Columns are the keys of `columns`; blanks are NaN in
+        set aside, has a row to fill in. Columns are the keys of `columns`; blanks are NaN in
         columns of numbers and "" in the others. ``attrs["units"]`` maps columns to units,
         ``attrs["headings"]`` to headings, and ``attrs["qualifiers"]`` responses to
         ``{row: "<"}`` where a reading is only known to lie below the number.
@@ -176,10 +176,13 @@ def sheet_table(study: Study) -> pd.DataFrame:
             tried.append(Record(run, len(tried) + 1, "planned"))
         rows += tried
     planned = plan.runs.set_index("run").loc[[r.run for r in rows]].reset_index()
+    was_tried = [r.status != "planned" for r in rows]
     known = {"attempt": [r.attempt for r in rows],
-             "status": [r.status if r.status in STATES else "" for r in rows],
+             "status": [STATUS_WORDS[r.status] if tried else "" for r, tried in zip(
+                 rows, was_tried, strict=True)],
              "operator": [r.operator for r in rows],
-             "recorded_at": [_local(r.time) if r.status in STATES else "" for r in rows],
+             "recorded_at": [_local(r.time) if tried else "" for r, tried in zip(
+                 rows, was_tried, strict=True)],
              "remark": [shown_remark(r) for r in rows],
              **derived(study, planned)}
     table = {}
@@ -201,7 +204,7 @@ def sheet_table(study: Study) -> pd.DataFrame:
 
 
 def shown_remark(record: Record) -> str:
-    """Remark and, of a void attempt, the reason; each once."""
+    """Remark and, of an attempt set aside, the reason; each once."""
     parts = [record.remark, record.reason if record.status == "void" else ""]
     return "; ".join(dict.fromkeys(p for p in parts if p))
 

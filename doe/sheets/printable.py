@@ -88,7 +88,7 @@ def _width(settings: list[Column], measured: list[Column], grouped: bool) -> flo
     """Of the table of runs with room to write, mm."""
     word = {c.key: max(len(w) for w in f"{c.label} {c.unit}".split()) for c in
             (*settings, *measured)}
-    fixed = 15 + 11 + 11 + 30 + 36 + 14 * grouped  # run, done, void, operator, remark, group
+    fixed = 15 + 11 + 11 + 30 + 36 + 14 * grouped  # run, done, set aside, operator, remark, group
     return (fixed + sum(3 + LETTER * max(word[c.key], _longest_word(c), 4) for c in settings)
             + sum(max(19, 3 + LETTER * word[c.key]) for c in measured))
 

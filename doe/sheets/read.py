@@ -15,17 +15,18 @@ import numpy as np
 import pandas as pd
 
 from doe.errors import as_choice
-from doe.records import Record
+from doe.records import STATUS_WORDS, Record
 from doe.sheets.body import MOST_PROBLEMS, Body, TooManyError
 from doe.sheets.facts import MARK, is_own_mark, sheet_mark
 from doe.sheets.grid import COMMENT, END, Grid, read_grid
-from doe.sheets.layout import STATES, Column, columns, derived, planned_runs
+from doe.sheets.layout import Column, columns, derived, planned_runs
 from doe.sheets.problems import Problem, SheetError
 from doe.study import Study
 from doe.wording import join
 
 __all__ = ["Entries", "read_entries", "read_sheet"]
 
+_STORED = {word: status for status, word in STATUS_WORDS.items()}
 _MARK = re.compile(rf"(?:{COMMENT})?{MARK}:\s*([0-9a-f-]+)")
 
 
@@ -173,8 +174,8 @@ def _entries(body: Body, study: Study) -> tuple[list[int], list[Record], set[int
             marks[i][name] = qualifier
     readings = [(name, values.tolist()) for name, (values, _) in measured.items()]
     note = {c.key: body.texts(c) for c in body.layout.values() if c.role == "note"}
-    status = [s or ("done" if r else "") for s, r in zip(note["status"], read.tolist(),
-                                                         strict=True)]
+    status = [_STORED.get(s, s) or ("done" if r else "")
+              for s, r in zip(note["status"], read.tolist(), strict=True)]
     filled = np.flatnonzero(body.entered(read) & known).tolist()
     attempt = _attempts(body, filled, run, status)
     number = np.where(known, run, 0).astype(int).tolist()
@@ -263,18 +264,19 @@ def _ratios(body: Body, c: Column, planned: pd.DataFrame, study: Study,
             out[i][c.factor.name] = float(rotation[i] / actual)
         else:
             body.refuse(i, c, "without revolution there is no ratio of rotation to it",
-                        "Correct the revolution, or void the run")
+                        "Correct the revolution, or set the run aside")
 
 
 def _check_state(body: Body, i: int, run: int, status: str, remark: str) -> None:
     """Refuse a row from which it is not clear what became of the run."""
-    if status not in STATES:
+    if status not in _STORED.values():
         if i in body.bad:  # a reading that was refused may be what is lacking
             return
         body.refuse(i, body.layout["status"], f"run {run} has entries but no reading, so it is "
-                    "not clear whether it was made", "Enter 'done' or 'void', or empty the row")
+                    "not clear whether it was made", "Enter 'done' or 'set aside', or empty "
+                    "the row")
     elif status == "void" and not remark:
-        body.refuse(i, body.layout["remark"], f"run {run} is void without a reason",
+        body.refuse(i, body.layout["remark"], f"run {run} is set aside without a reason",
                     "Write the reason as remark")
 
 
@@ -301,5 +303,5 @@ def _attempts(body: Body, filled: Sequence[int], run: np.ndarray,
                 body.refuse(i, body.layout["attempt"], f"run {number} stands in rows "
                             f"{join(body.rows[k] for k in rows)}, and it is not clear which "
                             "attempt this is", "Number the attempts 1, 2, ...; a failed one is "
-                            "'void' in status")
+                            "'set aside' in status")
     return out
