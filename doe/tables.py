@@ -23,7 +23,8 @@ STYLE = """
 <style>
 table.study.study {border-collapse: collapse; font: 13px/1.4 'Helvetica Neue', Arial,
   'Liberation Sans', sans-serif; margin: 6px 0; color: #1a1a1a; background: #fff}
-table.study.study caption {text-align: left; color: #555; padding: 2px 0 4px}
+table.study.study caption {text-align: left; color: var(--jp-ui-font-color2, #555);
+  padding: 2px 0 4px}
 table.study.study th {text-align: left; font-weight: 600; border-bottom: 2px solid #1a1a1a;
   padding: 3px 10px 3px 0; vertical-align: bottom; white-space: normal}
 table.study.study td {border-bottom: 1px solid #e4e4e4; padding: 3px 10px 3px 0;
