@@ -19,7 +19,7 @@ from doe.factors import Factor
 from doe.responses import Response
 
 __all__ = ["STATUS_WORDS", "Record", "admit", "as_time", "as_whole", "attempt_due", "check_kind",
-           "check_mark", "checked", "correct", "read_setting", "read_value"]
+           "check_mark", "checked", "correct", "on_the_clock", "read_setting", "read_value"]
 
 STATES = ("planned", "done", "void")
 STATUS_WORDS = {"planned": "planned", "done": "done", "void": "set aside"}
@@ -114,6 +114,13 @@ def as_time(name: str, value: datetime | str | None) -> str:
     except (AttributeError, TypeError, ValueError, OverflowError):
         raise InputError(name, value, "this is not a time",
                          "Write it as 2031-05-17 14:30") from None
+
+
+def on_the_clock(when: str) -> str:
+    """A stored time as the clock on the wall showed it; with the date unless it is today."""
+    moment = datetime.fromisoformat(when).astimezone()
+    today = moment.date() == datetime.now().astimezone().date()
+    return moment.strftime("%H:%M" if today else "%Y-%m-%d %H:%M")
 
 
 def read_value(response: Response, value: object, where: str = "") -> tuple[float, str]:

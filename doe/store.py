@@ -7,12 +7,15 @@ Every change is one transaction, flushed to the disk before the call returns.
 from __future__ import annotations
 
 import difflib
+import sqlite3
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+import time
+import weakref
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import pandas as pd
 
@@ -20,29 +23,36 @@ from doe import store_rows as rows
 from doe.brief import Brief
 from doe.errors import InputError
 from doe.files import file_there
-from doe.records import Record, as_time, as_whole
+from doe.records import Record, as_time, as_whole, on_the_clock
 from doe.store_check import check, upgrade
+from doe.store_drive import is_shared
 from doe.store_entries import Entries
 from doe.store_file import (
     SUFFIX,
     StudyFileError,
-    connect,
-    copy,
+    StudyFileWarning,
     lay_out,
     refuse_filled,
     translated,
     writing,
 )
+from doe.store_lease import Lease
+from doe.store_open import Place, bring_over, copy, open_to_read, open_to_write
 from doe.study import Study
 
 if TYPE_CHECKING:
     from doe.planning.plan import Plan
 
-__all__ = ["SUFFIX", "StudyFile", "StudyFileError", "open_study"]
+__all__ = ["SUFFIX", "StudyFile", "StudyFileError", "StudyFileWarning", "open_study"]
+
+Read = TypeVar("Read")
+_READINGS, _PAUSE = 20, 0.05
+"""How often, and after how many seconds, a study that others write is read again."""
 
 
 def open_study(path: str | Path, *, create: Brief | None = None, author: str = "",
-               read_only: bool = False, timeout: float = 10.0) -> StudyFile:
+               read_only: bool = False, timeout: float = 10.0,
+               shared: bool | None = None) -> StudyFile:
     """Open a study file, or start one.
 
     Parameters
@@ -54,15 +64,19 @@ def open_study(path: str | Path, *, create: Brief | None = None, author: str = "
     author : str
         Who starts it; the brief's author, else the login name, if not given.
     read_only : bool
-        Open for reading, also where nothing may be written.
+        Open for reading, also where nothing may be written and while another writes.
     timeout : float
         How long to wait for another program, or another thread, that is writing, s.
+    shared : bool, optional
+        Whether the file lies on a network drive, where one program at a time may write it; found
+        out if not given.
 
     Raises
     ------
     StudyFileError
         If there is no such file, it is no study file, was written by a newer version, is
-        damaged or write-protected, or exists already when one is to be created.
+        damaged or write-protected, exists already when one is to be created, or lies on a
+        network drive and somebody else is writing it.
 
     Examples
     --------
@@ -82,15 +96,12 @@ def open_study(path: str | Path, *, create: Brief | None = None, author: str = "
         raise StudyFileError(path, "there is no such file", (
             f"Did you mean '{near[0]}'" if near else
             "Check the path, or start a new study: create=brief, or python -m doe new"))
-    mode = "rwc" if create is not None else "ro" if read_only else "rw"
-    study_file = StudyFile(path, mode=mode, timeout=timeout)
+    study_file = StudyFile(path, create=create is not None, read_only=read_only,
+                           shared=is_shared(path, shared), timeout=timeout)
     try:
         if create is not None:
             study_file._create(create, author or create.author)
-        with translated(path):
-            check(study_file._db, path)
-            if not read_only:
-                upgrade(study_file._db)
+        study_file._check(read_only)
     except BaseException:
         study_file.close()
         raise
@@ -105,12 +116,23 @@ class StudyFile:
     entry is refused, with the news told, if somebody changed what it concerns since.
     """
 
-    def __init__(self, path: Path, *, mode: str, timeout: float) -> None:
+    def __init__(self, path: Path, *, create: bool, read_only: bool, shared: bool,
+                 timeout: float) -> None:
         self.path = path
-        self._lock, self._patience = threading.RLock(), timeout
-        with translated(path):
-            self._db = connect(path, mode=mode, timeout=timeout)
-        self._entries = Entries(self._db, path)
+        self._lock, self._patience, self._shared = threading.RLock(), timeout, shared
+        # Before SQLite sees the file: it might undo what another program is just writing.
+        self._lease = Lease.take(path) if shared and not read_only else None
+        self._give_back = (weakref.finalize(self, self._lease.release) if self._lease
+                           else lambda: None)
+        try:
+            with translated(path):
+                self._db = (open_to_read(path, shared=shared, timeout=timeout) if read_only else
+                            open_to_write(path, create=create, timeout=timeout))
+            self._place, self._entries = Place(path), Entries(self._db, path)
+        except BaseException:
+            self._give_back()
+            raise
+        self._last: tuple | None = None
 
     def __enter__(self) -> StudyFile:
         return self
@@ -125,6 +147,7 @@ class StudyFile:
         """Close the file; closing twice does no harm."""
         with self._lock:
             self._db.close()
+            self._give_back()
 
     @contextmanager
     def together(self) -> Iterator[None]:
@@ -143,11 +166,7 @@ class StudyFile:
         with self._alone(), translated(self.path):
             if self._db.in_transaction:
                 return self._entries.study()
-            self._db.execute("BEGIN")
-            try:
-                return self._entries.study()
-            finally:
-                self._db.execute("ROLLBACK")
+            return self._unchanged(self._entries.study)
 
     def history(self, run: int | None = None, response: str | None = None) -> pd.DataFrame:
         """Every value ever entered for a measurement, oldest first; the last one counts.
@@ -158,14 +177,14 @@ class StudyFile:
         "corrected", "withdrawn" or "confirmed".
         """
         with self._alone(), translated(self.path):
-            return rows.history(self._db, None if run is None else as_whole("run", run),
-                                response)
+            number = None if run is None else as_whole("run", run)
+            return self._unchanged(lambda: rows.history(self._db, number, response))
 
     def save_copy(self, path: str | Path) -> Path:
         """Write a complete copy, also while others write; an existing file is left alone."""
         path = Path(path)
         with self._alone(), translated(path):
-            copy(self._db, path)
+            copy(self._db, self.path, path)
         return path
 
     # ---- brief and plan
@@ -316,17 +335,82 @@ class StudyFile:
     @contextmanager
     def _writing(self) -> Iterator[Entries]:
         with self._alone():
+            outer = not self._db.in_transaction
             try:
-                with translated(self.path), writing(self._db):
-                    yield self._entries
+                with translated(self.path):
+                    if outer:
+                        self._look_first()
+                    with writing(self._db, self._still_here):
+                        if outer:
+                            self._same_study()
+                        yield self._entries
+                    if outer:
+                        self._acknowledge()
             except BaseException:
                 self._entries.forget()
                 raise
 
+    def _look_first(self) -> None:
+        """May this program still write, and is the file still the one that was opened?"""
+        self._place.check()
+        if self._lease is not None:
+            self._lease.keep()
+        self._forget_pages()
+
+    def _forget_pages(self) -> None:
+        # A file that was written over may count as many transactions as the one before, and
+        # SQLite would then take its memory of that one for this.
+        self._db.execute("PRAGMA shrink_memory")
+
+    def _same_study(self) -> None:
+        if self._last is not None and not self._entries.holds(self._last):
+            raise StudyFileError(
+                self.path, "an older copy or another study was written over it while it was open "
+                f"here: what was entered at {on_the_clock(self._last[1])} is no longer in it",
+                "Nothing of this entry was kept: open the study again, see what is missing and "
+                "enter that first")
+
+    def _still_here(self) -> None:
+        self._place.check()
+        if self._lease is not None:
+            self._lease.check()
+
+    def _acknowledge(self) -> None:
+        self._last = self._entries.last()
+        if self._lease is not None:
+            self._lease.check(kept=True)
+
+    def _unchanged(self, load: Callable[[], Read]) -> Read:
+        """What is read in one go; anew if it was changed meanwhile in spite of SQLite's locks."""
+        for _ in range(_READINGS):
+            self._forget_pages()
+            version = self._db.execute("PRAGMA data_version").fetchone()
+            try:
+                self._db.execute("BEGIN")
+                try:
+                    out = load()
+                finally:
+                    self._db.execute("ROLLBACK")
+                if not self._shared or version == self._db.execute(
+                        "PRAGMA data_version").fetchone():
+                    return out
+            except (sqlite3.Error, ValueError) as error:
+                if not self._shared or isinstance(error, sqlite3.ProgrammingError):
+                    raise
+            time.sleep(_PAUSE)
+        return load()
+
     def _create(self, brief: Brief, author: str) -> None:
         with translated(self.path):
             refuse_filled(self._db, self.path)
-            self._db.execute("PRAGMA journal_mode = WAL")
         with self._writing() as entries:
             lay_out(self._db, self.path)
             entries.start(brief, author)
+
+    def _check(self, read_only: bool) -> None:
+        with translated(self.path):
+            check(self._db, self.path)
+            if not read_only:
+                bring_over(self._db, self.path)
+                upgrade(self._db)
+            self._last = self._entries.last()

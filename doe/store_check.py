@@ -258,8 +258,9 @@ def _is_whole(db: sqlite3.Connection, path: Path) -> bool:
     """Whether the database is as long as it says, and holds together."""
     (pages,) = db.execute("PRAGMA page_count").fetchone()
     (size,) = db.execute("PRAGMA page_size").fetchone()
+    (file,) = db.execute("SELECT file FROM pragma_database_list WHERE name = 'main'").fetchone()
     log = path.with_name(path.name + "-wal")
-    if path.stat().st_size != pages * size and not (log.exists() and log.stat().st_size):
+    if file and path.stat().st_size != pages * size and not (log.exists() and log.stat().st_size):
         return False
     return (db.execute("PRAGMA integrity_check(1)").fetchone() == ("ok",)
             and db.execute("PRAGMA foreign_key_check").fetchone() is None)

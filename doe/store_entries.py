@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Entries"]
 
+_LINE = "id, at, who, what, before, after, reason"
+
 
 class Entries:
     """The entries of one study, over a connection to its file."""
@@ -58,6 +60,15 @@ class Entries:
         run = as_whole("run", run)
         self.outline().planned(run)
         return sorted(rows.records(self._db, run), key=lambda r: r.attempt)
+
+    def last(self) -> tuple:
+        """What was entered last, to be recognised by `holds`."""
+        return self._db.execute(f"SELECT {_LINE} FROM trail ORDER BY id DESC LIMIT 1").fetchone()
+
+    def holds(self, entry: tuple) -> bool:
+        """Whether an entry is there as it was; entries are only ever added."""
+        return self._db.execute(f"SELECT {_LINE} FROM trail WHERE id = ?", entry[:1]
+                                ).fetchone() == entry
 
     # ---- brief and plan
 

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import os
+import errno
 import shlex
 import sqlite3
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from doe.errors import InputError
-from doe.store_guard import guard
 from doe.store_schema import APPLICATION_ID, SCHEMA, SCHEMA_VERSION
 
-__all__ = ["SUFFIX", "StudyFileError", "connect", "copy", "damaged", "lay_out",
-           "refuse_filled", "rescue_command", "translated", "writing"]
+__all__ = ["KNOWN", "NO_LINKS", "SUFFIX", "StudyFileError", "StudyFileWarning", "address",
+           "damaged", "lay_out", "refuse_filled", "rescue_command", "translated", "writing"]
 
 SUFFIX = ".study"
 """What names of study files end in, by convention."""
@@ -22,7 +21,7 @@ SUFFIX = ".study"
 _LEAST_DATABASE = 512
 """The least page of an SQLite database, bytes."""
 
-_PROBLEMS = {
+KNOWN = {
     sqlite3.SQLITE_BUSY: ("another program is writing to it",
                           "Nothing of this entry was kept: wait a moment and enter it again"),
     sqlite3.SQLITE_READONLY: ("it is write-protected or was opened for reading only",
@@ -37,6 +36,14 @@ _PROBLEMS = {
     sqlite3.SQLITE_NOTADB: ("this is not a study file", "Choose a study file, by convention named "
                             f"*{SUFFIX}"),
 }
+
+
+NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
+"""What the system says where a file can have no second name."""
+
+
+class StudyFileWarning(UserWarning):
+    """What to know about a study file that was opened all the same."""
 
 
 class StudyFileError(InputError):
@@ -60,6 +67,11 @@ def rescue_command(path: Path) -> str:
     return f"python -m doe rescue {shlex.quote(str(path))} --out NEW{SUFFIX}"
 
 
+def address(path: Path, mode: str, *, immutable: bool = False) -> str:
+    """What SQLite opens; if immutable, without a look at locks and at what lies beside."""
+    return f"{path.absolute().as_uri()}?mode={mode}" + "&immutable=1" * immutable
+
+
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
     """Turn SQLite's errors into one that names the file, the problem and the remedy."""
@@ -79,56 +91,26 @@ def translated(path: Path) -> Iterator[None]:
             raise KeyboardInterrupt from error
         if code == sqlite3.SQLITE_CORRUPT:
             raise damaged(path) from error
-        known = _PROBLEMS.get(code)
+        known = KNOWN.get(code)
         if known is None and isinstance(error, sqlite3.ProgrammingError):
             known = str(error).rstrip("."), "Open it again with open_study"
         raise StudyFileError(path, *(known or (f"SQLite says: {error}", "Nothing of this entry "
                                                "was kept: try again"))) from error
 
 
-def connect(path: Path, *, mode: str, timeout: float) -> sqlite3.Connection:
-    """A connection in mode "ro", "rw" or "rwc" (create), set to lose nothing acknowledged."""
-    # The file is never opened past SQLite: closing it would drop SQLite's locks on it.
-    if mode != "ro" and path.exists() and not _writable(path):
-        raise StudyFileError(path, *_PROBLEMS[sqlite3.SQLITE_READONLY])
-    read_only = mode == "ro"
-    if read_only and _writable(path) and _writable(path.parent):
-        mode = "rw"  # who may only read cannot take away the log when closing
-    uri = f"{path.absolute().as_uri()}?mode={mode}"
-    db = sqlite3.connect(uri, uri=True, timeout=timeout, isolation_level=None,
-                         check_same_thread=False)
-    if mode == "ro":
-        try:
-            guard(db)
-        except sqlite3.OperationalError:
-            # In a folder that may not be written, SQLite cannot lay the index of its log
-            # beside the file. Without a log there is nothing to index.
-            db.close()
-            if path.with_name(path.name + "-wal").exists():
-                raise
-            db = sqlite3.connect(uri + "&immutable=1", uri=True, isolation_level=None,
-                                 check_same_thread=False)
-    guard(db)
-    db.execute("PRAGMA foreign_keys = ON")
-    db.execute("PRAGMA synchronous = FULL")
-    db.execute(f"PRAGMA query_only = {int(read_only)}")
-    return db
-
-
-def _writable(path: Path) -> bool:
-    return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
-
-
 @contextmanager
-def writing(db: sqlite3.Connection) -> Iterator[None]:
+def writing(db: sqlite3.Connection, sure: Callable[[], None] = lambda: None) -> Iterator[None]:
     """One transaction, flushed to the disk at its end, or nothing at all.
 
     Inside another it is a part of that one: undone alone if it fails, kept with the whole.
+    Whether it may be kept at all is asked of `sure` at the last moment.
     """
     part = db.in_transaction
     db.execute("SAVEPOINT part" if part else "BEGIN IMMEDIATE")
     try:
         yield
+        if not part:
+            sure()
         db.execute("RELEASE part" if part else "COMMIT")
     except BaseException:
         if db.in_transaction:
@@ -141,7 +123,7 @@ def writing(db: sqlite3.Connection) -> Iterator[None]:
 def refuse_filled(db: sqlite3.Connection, path: Path) -> None:
     """Refuse to start a study in a file that holds something."""
     if 0 < path.stat().st_size < _LEAST_DATABASE:  # which SQLite would take for empty
-        raise StudyFileError(path, *_PROBLEMS[sqlite3.SQLITE_NOTADB])
+        raise StudyFileError(path, *KNOWN[sqlite3.SQLITE_NOTADB])
     if db.execute("SELECT count(*) FROM sqlite_master").fetchone() != (0,):
         raise StudyFileError(path, "it exists already", "Open it as it is, or choose "
                              "another name")
@@ -154,15 +136,3 @@ def lay_out(db: sqlite3.Connection, path: Path) -> None:
         db.execute(statement)
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-
-
-def copy(db: sqlite3.Connection, path: Path) -> None:
-    """Write a complete copy to a new file, also while others write."""
-    if path.exists():
-        raise StudyFileError(path, "it exists already", "Choose another name")
-    try:
-        with closing(sqlite3.connect(path)) as target:
-            db.backup(target)
-    except BaseException:
-        path.unlink(missing_ok=True)  # half a copy must not pass for one
-        raise

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from doe.planning.plan import Plan
 
 __all__ = ["add_attempt", "add_document", "add_plan", "changed_fields", "changes", "document",
-           "entries_on", "history", "last_reason", "records", "trail"]
+           "entries_on", "history", "last_reason", "records", "trail", "who_enters"]
 
 _STATE_WORDS = {"time": "run at", "operator": "by", "remark": "remark:"}
 
@@ -108,7 +108,7 @@ def _no_number(name: str) -> None:
 def add_document(db: sqlite3.Connection, table: str, value: Brief | Plan, before: str,
                  after: str, *, kind: str, author: str, reason: str) -> int:
     """A further version of the brief or plan, and its line in the trail."""
-    now, who = as_time("time", None), _who(author)
+    now, who = as_time("time", None), who_enters(author)
     (version,) = db.execute(f"SELECT coalesce(max(version), 0) + 1 FROM {table}").fetchone()
     text = json.dumps(value.to_plain(), ensure_ascii=False, allow_nan=False)
     db.execute(f"INSERT INTO {table} (version, document, entered_at, author, reason) "
@@ -144,7 +144,7 @@ def add_attempt(db: sqlite3.Connection, old: Record | None, new: Record, *, kind
     confirmed = confirmed or {}
     if new == old and not confirmed:
         return new
-    now, who = as_time("time", None), _who(author)
+    now, who = as_time("time", None), who_enters(author)
     key = (new.run, new.attempt)
     if old is None:
         db.execute("INSERT INTO attempt (run, attempt) VALUES (?, ?)", key)
@@ -183,7 +183,7 @@ def _add_trail(db: sqlite3.Connection, *row: object) -> None:
                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
 
 
-def _who(author: str) -> str:
+def who_enters(author: str) -> str:
     """The author, else the login name, so that no change is anonymous."""
     if author.strip():
         return author

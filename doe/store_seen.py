@@ -10,10 +10,10 @@ import re
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from datetime import datetime
 
 from doe import store_rows as rows
 from doe.errors import InputError
+from doe.records import on_the_clock
 from doe.study import TRAIL_COLUMNS, Study
 from doe.wording import join
 
@@ -54,8 +54,9 @@ def document_as_seen(db: sqlite3.Connection, study: Study, seen: Study | None,
     told = []
     for what, versions in changed.items():
         last = study.trail[study.trail["what"] == what].tail(1).to_dict("records")
-        who, when = (last[0]["who"], _clock(last[0]["when"])) if last else ("Somebody", "some time")
-        told.append(f"{who} changed the {what} at {when}: {_fields(*versions)}")
+        did = (f"{last[0]['who']} changed the {what} at {on_the_clock(last[0]['when'])}" if last
+               else f"the {what} is another one")
+        told.append(f"{did}: {_fields(*versions)}")
     refusal = InputError(", ".join(changed), entered, "; ".join(told),
                          f"Look at the {' and the '.join(changed)} again, then enter what is "
                          "still to be changed")
@@ -107,14 +108,7 @@ def _told(entry: tuple) -> str:
     did = _DID.get(said["kind"], "changed run {run}").format(run=said["run"])
     what = (said["reason"] if said["kind"] in ("void", "repeat")
             else _STATE.sub("", said["after"], count=1))
-    return f"{said['who']} {did} at {_clock(said['when'])}" + (f": {what}" if what else "")
-
-
-def _clock(when: str) -> str:
-    """A stored time as the clock on the wall showed it; with the date unless it is today."""
-    moment = datetime.fromisoformat(when).astimezone()
-    today = moment.date() == datetime.now().astimezone().date()
-    return moment.strftime("%H:%M" if today else "%Y-%m-%d %H:%M")
+    return f"{said['who']} {did} at {on_the_clock(said['when'])}" + (f": {what}" if what else "")
 
 
 def _fields(before: object, now: object) -> str:

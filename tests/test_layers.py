@@ -15,9 +15,9 @@ FLOORS = (
     {"planning", "analysis"},
     {"decision"},
     {"brief", "brief_extremes", "brief_toml", "brief_tables", "records", "study", "deviations",
-     "store", "store_check", "store_damage", "store_entries", "store_file", "store_guard",
-     "store_image", "store_rescue",
-     "store_rows", "store_schema", "store_seal", "store_seen", "sheets", "conclude",
+     "store", "store_check", "store_damage", "store_drive", "store_entries", "store_file",
+     "store_guard", "store_image", "store_leftovers", "store_lease", "store_open",
+     "store_rescue", "store_rows", "store_schema", "store_seal", "store_seen", "sheets", "conclude",
      "power_study", "practice"},
     {"tables", "charts", "evidence", "panels", "report", "demo", "console", "__main__"},
 )

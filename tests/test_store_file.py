@@ -15,7 +15,7 @@ from study_cases import random_plan, template_brief
 
 from doe.errors import InputError
 from doe.store import StudyFileError, open_study
-from doe.store_file import copy
+from doe.store_open import copy
 
 BRIEF = template_brief()
 PLAN = random_plan(BRIEF, 8)
@@ -67,8 +67,8 @@ def test_a_closed_file_is_one_plain_database(path):
 def test_settings_that_keep_the_data(path):
     with open_study(path) as study_file:
         pragma = lambda name: study_file._db.execute(f"PRAGMA {name}").fetchone()[0]  # noqa: E731
-        assert pragma("journal_mode") == "wal"
-        assert pragma("synchronous") == 2  # FULL
+        assert pragma("journal_mode") == "delete"
+        assert pragma("synchronous") == 3  # EXTRA
         assert pragma("foreign_keys") == 1
         assert pragma("busy_timeout") == 10_000
         assert pragma("user_version") == 2
@@ -244,10 +244,12 @@ def test_the_error_travels_between_processes():
 
 def test_half_a_copy_does_not_pass_for_one(tmp_path):
     class Full:
+        in_transaction = False
+
         def backup(self, target):
             target.execute("CREATE TABLE half (of_it)")
             raise sqlite3.OperationalError("database or disk is full")
 
     with pytest.raises(sqlite3.OperationalError):
-        copy(Full(), tmp_path / "copy.study")
+        copy(Full(), tmp_path / "a.study", tmp_path / "copy.study")
     assert list(tmp_path.iterdir()) == []
