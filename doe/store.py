@@ -346,8 +346,10 @@ class StudyFile:
                         yield self._entries
                     if outer:
                         self._acknowledge()
-            except BaseException:
+            except BaseException as error:
                 self._entries.forget()
+                if isinstance(error, StudyFileError):
+                    self._place.check()  # which knows better why it cannot be written
                 raise
 
     def _look_first(self) -> None:

@@ -47,17 +47,23 @@ class Leftover:
         self.alone.close()
         self.settled.close()
 
-    def warn(self, path: Path, kept: sqlite3.Connection) -> sqlite3.Connection:
-        """Say what is read; the other way to take the file is let go."""
+    @property
+    def applies(self) -> bool:
+        """Whether the study is that with what lies beside it."""
+        return self.belongs and not self.later
+
+    def taken(self, path: Path) -> sqlite3.Connection:
+        """The study that counts, in memory; what is left out is said."""
         name = f"'{self.beside.name}' beside it"
-        if kept is self.settled:
-            said = ("" if self.beside.name.endswith(LOG) else "an entry was cut off while it "
-                    "was being written, and is left out: this is the study before it")
+        if self.applies:
+            said = ("" if self.beside.name.endswith(LOG) else "an entry was cut off while it was "
+                    "being written, and is left out: this is the study before it")
         elif self.later:
             said = (f"{name} holds further entries, but the file was put there after them: they "
                     "are left out")
         else:
             said = f"{name} belonged to another file that had this name before: it is left out"
+        kept = self.settled if self.applies else self.alone
         for other in {self.alone, self.settled} - {kept}:
             other.close()
         if said:
@@ -113,18 +119,15 @@ def _leftover(path: Path, suffix: str) -> Leftover | None:
             except FileNotFoundError:
                 return None  # whoever was writing is done
             except sqlite3.Error:
-                return None  # torn, as no copy would be: it is for SQLite to undo
+                return None  # which whoever opens it finds out
             if _mark(beside) == before:
                 break
             alone.close()
         else:
             return None  # somebody is writing: SQLite waits for them
         trial.write_bytes(image)
-        try:
-            with closing(sqlite3.connect(trial)) as db:
-                settled = _in_memory(db)
-        except sqlite3.Error:
-            settled = alone  # what lies there makes no study of it
+        with closing(sqlite3.connect(trial)) as db:
+            settled = _in_memory(db)
         if suffix == LOG:
             fits = image[_READ_VERSION:_READ_VERSION + 1] == b"\x02"
         else:
@@ -167,6 +170,7 @@ def _mark(beside: Path) -> tuple[int, ...]:
 
 def _image(db: sqlite3.Connection, path: Path) -> bytes:
     """The file byte by byte, read through SQLite: to close it otherwise would drop its locks."""
+    db.execute("PRAGMA writable_schema = ON")  # so that it is read even if it is cut short
     return db.serialize() if hasattr(db, "serialize") else path.read_bytes()
 
 
@@ -175,14 +179,19 @@ def _changes(image: bytes) -> int:
 
 
 def _in_memory(db: sqlite3.Connection) -> sqlite3.Connection:
-    copy = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+    """A copy of a database; an empty one if it cannot be read."""
+    copy = _nothing()
     try:
         db.backup(copy)
         guard(copy)
-    except BaseException:
+    except sqlite3.Error:
         copy.close()
-        raise
+        return _nothing()
     return copy
+
+
+def _nothing() -> sqlite3.Connection:
+    return sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
 
 
 def _is_study(db: sqlite3.Connection) -> bool:

@@ -55,8 +55,8 @@ def open_to_read(path: Path, *, shared: bool, timeout: float) -> sqlite3.Connect
     # Who may write takes up what was cut off, so that the file is whole by itself again.
     mode = "rw" if _may_write(path) and not shared else "ro"
     found = leftover(path)
-    if found is not None and (found.later or not found.belongs):
-        db = found.warn(path, found.alone)
+    if found is not None and not found.applies:
+        db = found.taken(path)
     else:
         db = _connect(address(path, mode), timeout)
         try:
@@ -85,7 +85,7 @@ def _readable(db: sqlite3.Connection, path: Path, found: Leftover | None, patien
                 found = leftover(path)
             db.close()
             if found is not None:
-                return found.warn(path, found.settled)
+                return found.taken(path)
             # A file of an older version, where no index of its log can be laid beside it.
             db = _connect(address(path, "ro", immutable=True), 0)
             guard(db)
