@@ -106,7 +106,8 @@ class Lease:
             return lease
 
     def __init__(self, path: Path, file: Path) -> None:
-        self._path, self._file, self._users, self._lost = path, file, 0, False
+        self._path, self._file, self._users = path, file, 0
+        self._lost: Holder | None = None  # to whom
         self._acquire(Holder.here())
         for stray in file.parent.glob(file.name.replace("[", "[[]") + ".*"):
             # Successors of holders before this one, who were killed half way.
@@ -116,8 +117,7 @@ class Lease:
     def keep(self) -> None:
         """Before an entry: note that somebody is at work, or raise if the lease is lost."""
         with self._guard:
-            there = None if self._lost else _read(self._file)
-            if there is None and not self._lost:  # deleted by hand, and nobody took it
+            if not self._lost and _read(self._file) is None:  # deleted by hand, and nobody took it
                 self._acquire(Holder.here())
                 return
             self.check()
@@ -133,10 +133,10 @@ class Lease:
     def check(self, *, kept: bool = False) -> None:
         """Raise if it is lost; `kept` says that an entry was committed by then."""
         with self._guard:
-            there = _read(self._file)
-            if there is not None and there.token == self._mine.token and not self._lost:
+            there = self._lost or _read(self._file)
+            if there is not None and there.token == self._mine.token:
                 return
-            self._lost = self._lost or there is not None
+            self._lost = there
             raise StudyFileError(
                 self._path, f"{there} took over writing it at {on_the_clock(there.since)}, since "
                 f"nothing was entered here after {on_the_clock(self._mine.renewed)}" if there
@@ -211,10 +211,13 @@ def _succeed(file: Path, me: Holder, mine: Holder | None = None) -> Holder | Non
             return there
         after = _after(file, there)
         other = _succeed(after, me)
-        if other is not None:
-            return other
         still = _read(file)
-        if still is not None and still.token == there.token:
+        same = still is not None and still.token == there.token
+        if other is not None:
+            if same:
+                return other
+            continue  # who was to succeed this one came too late as well
+        if same:
             os.replace(after, file)
             last = _read(file)
             if last is not None:

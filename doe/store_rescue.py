@@ -22,8 +22,9 @@ from doe.files import keep_file
 from doe.records import as_time
 from doe.store_check import check, study_of
 from doe.store_damage import Survey, name_of, places, run_of, survey
-from doe.store_file import StudyFileError, connect, lay_out, translated, writing
+from doe.store_file import StudyFileError, lay_out, translated, writing
 from doe.store_image import lay_open
+from doe.store_open import open_to_write
 from doe.store_rows import add_plan
 from doe.store_schema import columns, results_view
 from doe.store_seal import ROWS, Hurt, seal_all
@@ -152,7 +153,7 @@ def _save_readings(db: sqlite3.Connection, found: Survey, out: Path) -> Rescued:
 
 
 def _save(db: sqlite3.Connection, found: Survey, study: Study, path: Path, out: Path) -> Rescued:
-    with translated(out), closing(connect(out, mode="rwc", timeout=10.0)) as new:
+    with translated(out), closing(open_to_write(out, create=True, timeout=10.0)) as new:
         with writing(new):
             lay_out(new, out)
             for table in ("brief", "plan"):
