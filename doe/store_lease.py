@@ -109,9 +109,10 @@ class Lease:
         self._path, self._file, self._users = path, file, 0
         self._lost: Holder | None = None  # to whom
         self._acquire(Holder.here())
-        for stray in file.parent.glob(file.name.replace("[", "[[]") + ".*"):
+        for stray in file.parent.iterdir():
             # Successors of holders before this one, who were killed half way.
-            if not stray.name.startswith(_after(file, self._mine).name):
+            if stray.name.startswith(f"{file.name}.") and not stray.name.startswith(
+                    _after(file, self._mine).name):
                 stray.unlink(missing_ok=True)
 
     def keep(self) -> None:

@@ -7,6 +7,7 @@ import random
 import shutil
 import signal
 import sqlite3
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -65,13 +66,40 @@ def beside(path: Path) -> list[str]:
     return sorted(p.name for p in path.parent.iterdir())
 
 
-def cut_off(path: Path) -> None:
-    """Leave the file as a program does that is killed while it writes."""
-    whole = path.read_bytes()
+@dataclass(frozen=True)
+class Torn:
+    """A study that a program leaves that is killed while it writes a sixth entry."""
+
+    file: bytes
+    journal: bytes
+    copies: dict[int, bytes]  # of the file, by the entries that it had
+    later: bytes  # such a copy with which the work went on elsewhere
+
+    def left_in(self, folder: Path) -> Path:
+        path = folder / "paste.study"
+        path.write_bytes(self.file)
+        path.with_name("paste.study-journal").write_bytes(self.journal)
+        return path
+
+
+@pytest.fixture(scope="module")
+def torn(tmp_path_factory) -> Torn:
+    path, copies = new(tmp_path_factory.mktemp("torn") / "paste.study", 0), {}
+    with open_study(path) as file:
+        for run in range(1, 6):
+            file.record(run, {"coarsest_lump": run})
+            copies[run] = path.read_bytes()
+    later = path.with_name("later.db")
+    later.write_bytes(copies[5])
+    with open_study(later) as file:
+        for run in range(6, 12):
+            file.record(run, {"coarsest_lump": run})
     with start(CUT_OFF, path) as writer:
         assert writer.wait(60) == -signal.SIGXFSZ
-    assert path.read_bytes() != whole
-    assert beside(path) == [path.name, f"{path.name}-journal"]
+    assert path.read_bytes() != copies[5]
+    journal = path.with_name("paste.study-journal").read_bytes()
+    assert journal[:4] == b"\xd9\xd5\x05\xf9"
+    return Torn(path.read_bytes(), journal, copies, later.read_bytes())
 
 
 # ---- the file alone
@@ -89,7 +117,7 @@ def test_a_copy_of_the_one_file_has_every_acknowledged_entry(path, tmp_path):
 
 def test_a_copy_has_them_while_another_writes_and_after_a_kill(path, tmp_path):
     chance = random.Random(1)
-    for _ in range(3):
+    for _ in range(2):
         with start(WRITER, path) as writer:
             for _ in range(chance.randrange(1, 4)):
                 last = int(writer.stdout.readline())
@@ -110,83 +138,75 @@ def test_a_copy_has_them_while_another_writes_and_after_a_kill(path, tmp_path):
 # ---- a journal that a kill left
 
 
-def test_what_was_cut_off_is_undone(path):
-    cut_off(path)
-    assert runs_in(path) == []
+@pytest.mark.parametrize("read_only", [False, True])
+def test_what_was_cut_off_is_undone(torn, tmp_path, read_only):
+    path = torn.left_in(tmp_path)
+    assert runs_in(path, read_only=read_only) == [1, 2, 3, 4, 5]
     assert beside(path) == [path.name]
+    assert path.read_bytes() == torn.copies[5]
 
 
-def test_what_was_cut_off_is_undone_by_who_only_reads_too(path):
-    cut_off(path)
-    assert runs_in(path, read_only=True) == []
-    assert beside(path) == [path.name]
-
-
-def test_it_is_read_without_what_was_cut_off_where_nothing_may_be_written():
+def test_it_is_read_without_what_was_cut_off_where_nothing_may_be_written(torn):
     with common_folder() as folder:
-        path = new(folder / "paste.study", 3)
-        cut_off(path)
-        torn = path.read_bytes()
+        path = torn.left_in(folder)
         with nothing_writable(folder), pytest.warns(StudyFileWarning, match="was cut off") as told:
-            assert runs_in(path, read_only=True) == [1, 2, 3]
+            assert runs_in(path, read_only=True) == [1, 2, 3, 4, 5]
         assert len(told) == 1
         assert told[0].filename == __file__
-        assert path.read_bytes() == torn
-        assert runs_in(path) == [1, 2, 3]
+        assert path.read_bytes() == torn.file
+        assert runs_in(path) == [1, 2, 3, 4, 5]
 
 
 @pytest.mark.parametrize("put", [shutil.copyfile, shutil.copy2, os.replace])
-@pytest.mark.parametrize("older", [1, 3, 5])
-def test_a_copy_that_is_put_back_is_not_changed_by_a_journal(tmp_path, older, put):
-    path = new(tmp_path / "paste.study", older)
-    backup = shutil.copy(path, tmp_path / "backup.db")
-    with open_study(path) as file:
-        for run in range(older + 1, 6):
-            file.record(run, {"coarsest_lump": run})
-    backup.rename(tmp_path.parent / f"{tmp_path.name}.db")
-    cut_off(path)
-    backup = (tmp_path.parent / f"{tmp_path.name}.db").rename(tmp_path / "backup.db")
-    whole = backup.read_bytes()
+@pytest.mark.parametrize("older", [1, 3, 4])
+def test_a_copy_that_is_put_back_is_not_changed_by_a_journal(torn, tmp_path, older, put):
+    path, backup = torn.left_in(tmp_path), tmp_path / "backup.db"
+    backup.write_bytes(torn.copies[older])
     put(backup, path)
     backup.unlink(missing_ok=True)
-    if older == 5:  # it is the very state that the journal goes back to
-        assert runs_in(path) == [1, 2, 3, 4, 5]
-        return
     with pytest.warns(StudyFileWarning, match="belonged to another file"):
         assert runs_in(path, read_only=True) == list(range(1, older + 1))
-    assert path.read_bytes() == whole
+    assert path.read_bytes() == torn.copies[older]
     with pytest.warns(StudyFileWarning, match="it was not applied and is kept as"):
         assert runs_in(path) == list(range(1, older + 1))
-    assert path.read_bytes() == whole
+    assert path.read_bytes() == torn.copies[older]
     assert beside(path) == [path.name, f"{path.name}-journal.1.not-applied"]
 
 
-def test_a_newer_copy_that_is_put_back_is_not_undone(tmp_path):
-    path = new(tmp_path / "paste.study", 3)
-    other = shutil.copy(path, tmp_path.parent / f"{tmp_path.name}.db")
-    cut_off(path)
-    with open_study(other) as file:  # the work went on elsewhere
-        for run in range(4, 10):
-            file.record(run, {"coarsest_lump": run})
-    os.replace(other, path)
+def test_the_very_state_to_which_a_journal_goes_back_can_be_put_back(torn, tmp_path):
+    path = torn.left_in(tmp_path)
+    path.write_bytes(torn.copies[5])
+    assert runs_in(path) == [1, 2, 3, 4, 5]
+    assert path.read_bytes() == torn.copies[5]
+
+
+def test_a_newer_copy_that_is_put_back_is_not_undone(torn, tmp_path):
+    path = torn.left_in(tmp_path)
+    path.write_bytes(torn.later)
     with pytest.warns(StudyFileWarning, match="it was not applied"):
-        assert runs_in(path) == list(range(1, 10))
+        assert runs_in(path) == list(range(1, 12))
+    assert path.read_bytes() == torn.later
 
 
-def test_another_study_of_that_name_is_not_changed_by_a_journal(tmp_path):
-    path = new(tmp_path / "paste.study", 3)
-    cut_off(path)
-    (tmp_path / "other").mkdir()
-    other = tmp_path / "other" / "other.study"
+def test_another_study_of_that_name_is_not_changed_by_a_journal(torn, tmp_path):
+    other = tmp_path / "other.study"
     with open_study(other, create=BRIEF.replace(title="another")) as file:
         file.set_plan(random_plan(BRIEF, 8, seed=2))
-        file.record(1, {"coarsest_lump": 99})
-    whole = other.read_bytes()
+        for run in range(1, 6):
+            file.record(run, {"coarsest_lump": 90 + run})
+    whole, path = other.read_bytes(), torn.left_in(tmp_path)
     os.replace(other, path)
-    other.parent.rmdir()
     with pytest.warns(StudyFileWarning, match="it was not applied"), open_study(path) as file:
         assert file.read().brief.title == "another"
     assert path.read_bytes() == whole
+
+
+def test_what_no_journal_can_mend_is_damaged(torn, tmp_path):
+    path = torn.left_in(tmp_path)
+    path.write_bytes(torn.file[:8192] + b"\xff" * 20000 + torn.file[28192:])
+    for read_only in (True, False):
+        with pytest.raises(StudyFileError, match="damaged"):
+            open_study(path, read_only=read_only)
 
 
 def test_who_has_the_file_open_is_not_disturbed_by_another_who_opens_it(path):
