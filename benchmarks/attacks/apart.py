@@ -63,7 +63,8 @@ class Apart:
     def _start(self) -> None:
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
-        self._process = context.Process(target=_serve, args=(self._call, theirs), daemon=True)
+        # No daemon: what is called may start processes of its own.
+        self._process = context.Process(target=_serve, args=(self._call, theirs))
         self._process.start()
         theirs.close()
         self._pipe.recv()  # it is ready
