@@ -16,7 +16,7 @@ import sqlite3
 import struct
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from functools import wraps
+from functools import cached_property, wraps
 from itertools import zip_longest
 from typing import TypeVar
 from zlib import crc32
@@ -48,7 +48,7 @@ class Kept:
     real: str = ""
     many: bool = False
 
-    @property
+    @cached_property
     def said(self) -> str:
         """The whole numbers and texts of a row, as one text."""
         # printf is quick, but stops at a NUL, which a text that was typed may hold.
@@ -57,14 +57,18 @@ class Kept:
         said += "".join(f"||'|'||{text}" for text in self.texts)
         return f"coalesce(CAST({said} AS BLOB), x'')"
 
+    @cached_property
+    def _query(self) -> str:
+        columns = ", ".join(filter(None, (self.key, self.said, self.real)))
+        return (f"SELECT {columns} FROM {self.name} WHERE {self.key} > ? AND {self.key} <= ? "
+                f"ORDER BY {self.key}")
+
     def sums(self, db: sqlite3.Connection, after: int = -2**63, until: int = 2**63 - 1
              ) -> dict[int, int]:
         """Checksums by number, in order of the numbers greater than `after`, up to `until`."""
         if self.many:
             return self._sums_of_many(db, after)
-        columns = ", ".join(filter(None, (self.key, self.said, self.real)))
-        rows = db.execute(f"SELECT {columns} FROM {self.name} WHERE {self.key} > ? AND "
-                          f"{self.key} <= ? ORDER BY {self.key}", (after, until))
+        rows = db.execute(self._query, (after, until))
         if self.real:
             return {key: _sum(said, real) for key, said, real in rows}
         return {key: crc32(said) for key, said in rows}
@@ -121,11 +125,13 @@ ROWS = {kept.name: kept for kept in (
 def sealed(*names: str) -> Callable[[Callable[..., Returned]], Callable[..., Returned]]:
     """Seal what a function adds to these tables; its first argument is the connection."""
     tables = [ROWS[name] for name in names]
+    last_numbers = "SELECT " + ", ".join(
+        f"(SELECT coalesce(max({kept.key}), 0) FROM {kept.name})" for kept in tables)
 
     def seal(add: Callable[..., Returned]) -> Callable[..., Returned]:
         @wraps(add)
         def adding(db: sqlite3.Connection, *args: object, **kwargs: object) -> Returned:
-            before = [_last(db, kept) for kept in tables]
+            before = db.execute(last_numbers).fetchone()
             done = add(db, *args, **kwargs)
             _keep(db, {kept.name: kept.sums(db, last)
                        for kept, last in zip(tables, before, strict=True)})
@@ -141,11 +147,6 @@ def seal_all(db: sqlite3.Connection) -> None:
         said = _said(db, name)
         sums[name] = {key: total for key, total in kept.sums(db).items() if key not in said}
     _keep(db, sums)
-
-
-def _last(db: sqlite3.Connection, kept: Kept) -> int:
-    (last,) = db.execute(f"SELECT max({kept.key}) FROM {kept.name}").fetchone()
-    return last or 0
 
 
 def _keep(db: sqlite3.Connection, sums: dict[str, dict[int, int]]) -> None:
