@@ -6,6 +6,7 @@ import sys
 from types import ModuleType
 
 import pytest
+
 from benchmarks.attacks import __main__ as runner
 from benchmarks.attacks import kills, restores
 
