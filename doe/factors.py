@@ -353,6 +353,11 @@ class Region:
         parts = [[f.centre] if f.is_numeric else list(f.levels) for f in self.factors]
         return pd.DataFrame(list(product(*parts)), columns=self.names)
 
+    def middle(self) -> pd.DataFrame:
+        """The centre point at the first level of each categorical factor: one row."""
+        return pd.DataFrame([{f.name: f.centre if f.is_numeric else f.levels[0]
+                              for f in self.factors}])
+
     def grid(self, count: int | Mapping[str, int] = 11,
              fixed: Mapping[str, object] | None = None) -> pd.DataFrame:
         """All combinations of settable values inside the region.

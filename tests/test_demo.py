@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sqlite3
 import subprocess
 import sys
 import time
@@ -140,15 +139,29 @@ def test_what_is_not_its_own_is_left_alone_and_nothing_is_written(folder, change
     assert {p.name: p.is_file() and p.read_bytes() for p in folder.iterdir()} == before
 
 
-def test_a_study_that_someone_has_open_is_not_taken_from_under_them(folder):
+def test_who_has_the_study_open_is_told_that_it_was_replaced(demo, folder, quick):
+    quick(demo[0])
     with open_study(folder / SCREENING) as file:
-        reader = sqlite3.connect(folder / SCREENING)
-        file.read()
-        if {p.name for p in folder.iterdir()} == FILES:
-            pytest.skip("the study file keeps no log beside it")
-        with pytest.raises(InputError, match="is open or was not closed"):
-            run_demo(folder, seed=4)
-        reader.close()
+        run_demo(folder, seed=4)
+        with pytest.raises(InputError, match="replaced by another file"):
+            file.amend(1, remark="seen by me", reason="practice", author="R. Ito")
+
+
+def test_what_is_entered_while_the_demo_works_is_not_lost(folder, monkeypatch):
+    monkeypatch.setattr(doe.demo, "_make", lambda *_: a_value_of_my_own(folder))
+    before = contents(folder)
+    with pytest.raises(InputError, match=r"first_screening.study in it .* was changed since"):
+        run_demo(folder, seed=4)
+    assert {name for name, data in contents(folder).items() if data != before.get(name)} == {
+        SCREENING}
+
+
+def test_a_study_that_somebody_writes_on_a_network_drive_is_left_alone(folder):
+    (folder / f"{SCREENING}-writer").write_bytes(b"somebody")
+    before = contents(folder)
+    with pytest.raises(InputError, match="is open or was not closed"):
+        run_demo(folder, seed=4)
+    assert contents(folder) == before
 
 
 def test_one_that_is_broken_off_leaves_nothing_under_a_real_name(folder, tmp_path, monkeypatch):

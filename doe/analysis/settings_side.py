@@ -6,7 +6,6 @@ It rests on region, terms, columns and data alone, so that every kind of fit sha
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -81,11 +80,15 @@ class SettingsSide:
         return out
 
     def average_rows(self, settings: pd.DataFrame, over: Sequence[Factor]) -> np.ndarray:
-        """`design_rows` averaged over all levels of the given categorical factors."""
-        mixes = list(product(*(f.levels for f in over)))
-        names = [f.name for f in over]
-        return np.mean([self.design_rows(settings.assign(**dict(zip(names, mix, strict=True))))
-                        for mix in mixes], axis=0)
+        """`design_rows` averaged over all levels of the given categorical factors.
+
+        Their columns sum to zero over the levels, and so do the products with them.
+        """
+        names = {f.name for f in over}
+        out = self.design_rows(settings.assign(**{f.name: f.levels[0] for f in over}))
+        out[:, [t is not None and not names.isdisjoint(t.names)
+                for t in self.columns.owner]] = 0.0
+        return out
 
     def outside_data(self, settings: pd.DataFrame) -> np.ndarray:
         """Which settings leave the box that the achieved settings span; boolean, shape (n,)."""

@@ -23,6 +23,8 @@ SAMPLE = 1024
 GREATEST_SAMPLE = 40_000
 ALL_DIAGONALS = 5
 LAST_STRIDE = 4
+GREATEST_MIXES = 4096
+"""Combinations of levels of categorical factors: each is searched by itself."""
 
 
 class Space:
@@ -39,7 +41,8 @@ class Space:
     Raises
     ------
     InputError
-        If a factor is held where it cannot be set.
+        If a factor is held where it cannot be set, or the categorical factors have more than
+        `GREATEST_MIXES` combinations of levels.
     """
 
     def __init__(self, region: Region, mixer: Mixer | None = None,
@@ -50,9 +53,14 @@ class Space:
         self._settable = region.replace([self._stepped(f) for f in region.factors])
         self.steps = np.array([self._settable[f.name].increment or 0.0 for f in self.free])
         self._coupled = [self._carrier(f.name) for f in self.free]
-        self.mixes = list(product(*[
-            [f.levels.index(self.fixed[f.name])] if f.name in self.fixed else range(len(f.levels))
-            for f in region.factors if not f.is_numeric]))
+        levels = [[f.levels.index(self.fixed[f.name])] if f.name in self.fixed
+                  else range(len(f.levels)) for f in region.factors if not f.is_numeric]
+        if math.prod(map(len, levels)) > GREATEST_MIXES:
+            raise InputError("region, categorical factors", math.prod(map(len, levels)),
+                             "that many combinations of their levels cannot be searched for the "
+                             f"best setting; it looks through up to {GREATEST_MIXES:,}",
+                             "Go on with the factors that matter, or hold some at one level")
+        self.mixes = list(product(*levels))
         self._check_fixed()
 
     def _stepped(self, f: Factor) -> Factor:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
+from math import prod
 
 import numpy as np
 import pandas as pd
@@ -196,7 +197,7 @@ def _efficiencies(plan: Plan, model: _Model, seed: int = 1) -> dict[str, float]:
     variance = model.variance(inside)
     extremes = [plan.settings]
     corners = [[f.low, f.high] if f.is_numeric else list(f.levels) for f in plan.region.factors]
-    if np.prod([len(c) for c in corners]) <= _CORNERS:
+    if prod(map(len, corners)) <= _CORNERS:
         table = pd.DataFrame(list(product(*corners)), columns=plan.region.names)
         extremes.append(table[plan.region.contains(table)])
     greatest = max(variance.max(), model.variance(pd.concat(extremes)).max())

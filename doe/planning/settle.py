@@ -159,7 +159,7 @@ def anchor(region: Region, mixer: Mixer | None = None) -> dict[str, float]:
         If nothing in the region can be run.
     """
     numeric = [f.name for f in region.numeric]
-    centre = region.centre().iloc[[0]]
+    centre = region.middle()
     if feasible(region, settable(region, centre, mixer), mixer)[0]:
         return centre.iloc[0][numeric].to_dict()
     points = settable(region, sample(region, 4096), mixer)

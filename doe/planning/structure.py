@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from itertools import product
+from math import prod
 from typing import Any
 
 import numpy as np
@@ -123,7 +124,7 @@ def centre_rows(region: Region, count: int) -> tuple[pd.DataFrame, tuple[str, ..
     if not (loose and count):
         return pd.DataFrame(columns, columns=region.names), ()
     names = capitalise(join(f.label for f in loose))
-    total = int(np.prod([len(f.levels) for f in loose]))
+    total = prod(len(f.levels) for f in loose)
     return pd.DataFrame(columns, columns=region.names), (
         f"{names} {'has' if len(loose) == 1 else 'have'} no middle setting: the {count} centre "
         f"point{'s are' if count > 1 else ' is'} spread over {min(count, total)} of the {total} "

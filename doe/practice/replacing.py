@@ -21,7 +21,7 @@ OPERATOR = "operator A (invented)"
 MAKER = "simulated mixer (doe.practice)"
 """Author of the first entry of every study file made for practice."""
 _REMEDY = "Name another folder, or move that file away"
-_BESIDE = ("-wal", "-shm", "-journal")
+_BESIDE = ("-wal", "-shm", "-journal", "-writer")
 _HEAD = 65_536
 
 
@@ -53,6 +53,8 @@ def made_aside(folder: str | Path, names: Mapping[str, Callable[[Path], bool]]) 
         raise _unusable(folder, error) from None
     try:
         yield aside
+        for name, is_own in names.items():
+            _check(folder / name, is_own)  # once more: somebody may have entered something
         for name in names:
             (aside / name).replace(folder / name)
     except OSError as error:

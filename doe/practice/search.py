@@ -119,7 +119,7 @@ def one_knob_at_a_time(brief: Brief | None = None, order: Sequence[str] = (), *,
     """
     brief = brief or demo_brief()
     region = brief.region
-    at = region.centre().iloc[[0]]
+    at = region.middle()
     path = []
     for name in order or region.names:
         tried = region[name].settings(count)

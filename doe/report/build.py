@@ -19,6 +19,7 @@ from doe.files import check_place, keep_file
 from doe.report import sections
 from doe.study import Study
 from doe.tables import STYLE
+from doe.wording import capitalise
 
 __all__ = ["report_html", "write_report"]
 
@@ -57,14 +58,17 @@ def report_html(study: Study, *, fits: Mapping[str, Fit] | None = None,
                          "Make a plan first")
     if fits is None:
         fits = fit_all(study)
+    unfitted = dict(getattr(fits, "unfitted", {}))
     if recipe is None and fits:
-        recipe = recommend(study.brief, fits)
+        try:
+            recipe = recommend(study.brief, fits)
+        except InputError as error:  # what was measured is to be reported all the same
+            unfitted["recipe"] = f"No recipe was chosen. {capitalise(str(error))}"
     made = []
     for title, write in sections.SECTIONS.items():
         if progress is not None:
             progress(title)
-        parts = write(sections.Findings(study, fits, recipe, confirmed,
-                                        getattr(fits, "unfitted", {})))
+        parts = write(sections.Findings(study, fits, recipe, confirmed, unfitted))
         if parts:
             made.append({"title": title, "parts": parts})
     home = resources.files("doe.report")
