@@ -121,18 +121,18 @@ class Bench:
         with open_study(self.path, read_only=True) as file:
             return file.read()
 
-    def history(self, run: int, response: str) -> list:
+    def history(self, run: int, response: str) -> list[float | None]:
+        """Every value entered, oldest first; None withdraws."""
         with open_study(self.path, read_only=True) as file:
-            rows = file.history(run, response)
-        return rows["value"].where(rows["value"].notna(), None).tolist()
+            return [None if v != v else v for v in file.history(run, response)["value"]]
 
     def reading(self, run: int, response: str) -> float | None:
         return self.study().attempts(run)[-1].measurements.get(response)
 
     def field(self, label: str):
         """The text field under a label."""
-        return self.page.locator(".widget-vbox", has=self.page.locator(
-            f":scope > .widget-html:has-text('{label}')")).locator("input[type=text]").last
+        return self.page.locator(".widget-vbox:not(:has(.widget-vbox))", has_text=label).locator(
+            "input[type=text]")
 
     def has(self, *texts: str) -> None:
         """The reading fields come to hold these texts, those left out nothing."""

@@ -660,6 +660,16 @@ class TestRunning:
         panel.record()
         assert planned.read().attempts(4)[0].measurements["voids"] == 0.74
 
+    def test_a_panel_for_other_responses_says_what_to_do(self, planned, panel):
+        brief = planned.read().brief
+        planned.set_brief(brief.replace(responses=(*brief.responses, Response("gloss"))))
+        panel.again.click()
+        assert "cell again" in panel.status.value
+        assert panel.keep.disabled
+        panel.record()
+        assert not planned.read().records
+        assert RunningPanel(planned).readings["gloss"].value == ""
+
     def test_what_was_saved_is_said_even_if_it_cannot_be_shown(self, planned, panel, monkeypatch):
         self.enter(panel, *self.GOOD)
         monkeypatch.setattr(RunningPanel, "draw", lambda self, figure: 1 / 0)

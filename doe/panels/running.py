@@ -107,7 +107,7 @@ class RunningPanel(Panel):
         self.on_change(self._fields.values(), lambda _: self._nothing_asked())
         self.on_click(self.keep, self.record)
         self.on_click(self.discard, self.void)
-        self.on_click(self.again, lambda: self.refresh(self.run.value))
+        self.on_click(self.again, self.read_again)
         self.refresh()
 
     @property
@@ -142,6 +142,12 @@ class RunningPanel(Panel):
         self.show_progress()
 
     @reports_errors
+    def read_again(self) -> None:
+        """Read the file again and stay at the run that is chosen."""
+        self.refresh(self.run.value)
+        self.say("The file was read again.")
+
+    @reports_errors
     def show_run(self) -> None:
         """Show the settings of the chosen run and what is recorded of it."""
         with self.refreshing():
@@ -170,6 +176,10 @@ class RunningPanel(Panel):
         if run is None:
             self.tell(["There is no plan yet: make one first."])
             return
+        names = [r.name for r in study.brief.responses]
+        if names != list(self.readings):
+            raise InputError("study, responses", names, "they are not those this panel was made "
+                             "for", "Run the panel's cell again")
         self._fill(study, run, self._typed.get(run, {}))
         if run in self._typed:
             self.say(f"What was typed for run {run} is not recorded yet.")
