@@ -15,6 +15,7 @@ from doe.conclude import fit_all, recommend
 from doe.decision.space import GREATEST_MIXES, Space
 from doe.errors import InputError
 from doe.factors import Factor, Region
+from doe.panels import PlanningPanel, RunningPanel
 from doe.planning import appraise, make_plan, pasted
 from doe.report import report_html
 from doe.responses import Response
@@ -86,3 +87,13 @@ def test_the_middle_is_the_first_centre_point():
     region = Region((Factor("t", 0, 10), Factor.categorical("lid", ("open", "shut"))))
     pd.testing.assert_frame_equal(region.middle(), region.centre().iloc[[0]])
     assert len(two_levels(64).middle()) == 1
+
+
+def test_the_panels_take_many_factors(tmp_path):
+    held = {"revolution": 1000.0, "rotation_ratio": 0.4, "time": 60.0}
+    for number, region in enumerate((two_levels(COUNT), Region(tuple(
+            Factor(f"x{i}", 0, 1) for i in range(COUNT))))):
+        brief = template_brief(region=region, held=held, bench=Bench())
+        with open_study(tmp_path / f"{number}.study", create=brief) as file:
+            assert PlanningPanel(file).box.children
+            assert RunningPanel(file).box.children
