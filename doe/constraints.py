@@ -149,11 +149,12 @@ class Constraint:
     def value(self, settings: pd.DataFrame | Mapping) -> np.ndarray:
         """The bounded sum at each setting; shape (n,)."""
         total = 0.0
-        for c, names in self.terms:
-            part = c
-            for name in names:
-                part = part * np.asarray(settings[name], float)
-            total = total + part
+        with np.errstate(over="ignore", invalid="ignore"):  # beyond every bound, and compared so
+            for c, names in self.terms:
+                part = c
+                for name in names:
+                    part = part * np.asarray(settings[name], float)
+                total = total + part
         return np.atleast_1d(total)
 
     def holds(self, settings: pd.DataFrame | Mapping) -> np.ndarray:

@@ -12,7 +12,10 @@ __all__ = ["to_increment", "to_increment_inside"]
 def to_increment(values, increment: float):
     """Nearest multiples of `increment`, free of binary dust such as 0.30000000000000004."""
     digits = max(0, 12 - math.floor(math.log10(increment)))
-    return np.round(np.round(np.asarray(values) / increment) * increment, min(digits, 15))
+    with np.errstate(over="ignore"):  # where so fine an increment is asked for, all is a multiple
+        steps = np.asarray(values, float) / increment
+    snapped = np.round(np.round(steps) * increment, min(digits, 15))
+    return np.where(np.isfinite(steps), snapped, values)[()]
 
 
 def to_increment_inside(values, increment: float, low, high):

@@ -24,6 +24,8 @@ def performed(tmp_path_factory):
 
 
 def started(*words, encoding="utf-8", **options):
+    if os.name != "nt":  # a suite run in the background has SIGINT ignored, and so its children
+        options["preexec_fn"] = lambda: signal.signal(signal.SIGINT, signal.SIG_DFL)
     return subprocess.Popen([sys.executable, "-m", "doe", *map(str, words)],
                             env={**os.environ, "PYTHONIOENCODING": encoding},
                             stderr=subprocess.PIPE, **options)
